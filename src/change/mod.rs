@@ -1,0 +1,1 @@
+//! Put a setting right and prove it: the one place that writes.

@@ -1,0 +1,1 @@
+//! The commands: the only module that talks to a person.

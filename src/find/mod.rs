@@ -1,0 +1,1 @@
+//! What is out there: at an address, which family answers.

@@ -1,0 +1,1 @@
+//! What was read and changed, durable before it is relied on.

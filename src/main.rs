@@ -1,0 +1,2 @@
+//! linkmend.
+fn main() {}

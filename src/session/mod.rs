@@ -1,0 +1,1 @@
+//! Talk to one device by one profile: read all of it, send one save.

@@ -1,0 +1,358 @@
+//! The JSON that commands print, as types: a script may rely on these shapes.
+//!
+//! Every object carries `"format": 1`. A key is only ever added; none changes its meaning. The
+//! schemas in `src/terms/schemas` are made from these types, and a test keeps them equal.
+
+use std::collections::BTreeMap;
+
+use schemars::{JsonSchema, Schema, schema_for};
+use serde::{Deserialize, Serialize};
+use serde_json::Value as Json;
+
+use super::{Condition, Finding, Proof, Role, SettingName};
+
+/// The version of every shape in this file.
+pub const FORMAT: u32 = 1;
+
+/// Who a device is. A part that is not known is null.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct IdentityOut {
+    /// The serial that the device shows.
+    pub serial: Option<String>,
+    /// The BSSID of its access point, colon-separated.
+    pub bssid: Option<String>,
+    /// Where it was reached.
+    pub address: Option<String>,
+}
+
+/// One device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DeviceOut {
+    /// Its marks.
+    pub identity: IdentityOut,
+    /// The family, by its profile's name.
+    pub family: String,
+    /// Which end.
+    pub role: Role,
+}
+
+/// How much is known of a setting.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum SettingState {
+    /// Its value is in `value`.
+    Known,
+    /// Known to be absent.
+    Absent,
+    /// Known, and not shown: `fingerprint` tells whether two are equal.
+    Secret,
+    /// The device takes it and never shows it.
+    WriteOnly,
+    /// Not read or not understood.
+    Unread,
+}
+
+/// A value of a setting: flag, number, text, list, or null.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(transparent)]
+pub struct ValueOut(#[schemars(with = "ValueShape")] pub Json);
+
+/// What a value may be.
+#[derive(JsonSchema)]
+#[serde(untagged)]
+#[expect(dead_code, reason = "it exists for its schema")]
+enum ValueShape {
+    Flag(bool),
+    Number(f64),
+    Text(String),
+    List(Vec<ValueShape>),
+    None(()),
+}
+
+/// One setting as it was read.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct SettingOut {
+    /// How much is known.
+    pub state: SettingState,
+    /// The value, where the state is `known`; `model-lock` is `"off"` or a number.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub value: Option<ValueOut>,
+    /// What a person reads for the value.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub label: Option<String>,
+    /// Equal for equal secrets, within one journal.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub fingerprint: Option<String>,
+}
+
+/// `linkmend read --json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ReadOut {
+    /// Always 1.
+    pub format: u32,
+    /// The record under which this reading is kept.
+    pub record: i64,
+    /// Who was read.
+    pub device: DeviceOut,
+    /// All settings, or those that were asked for.
+    pub settings: BTreeMap<SettingName, SettingOut>,
+    /// The verdict.
+    pub condition: Condition,
+    /// Everything that was found, the verdict's own first.
+    pub findings: Vec<Finding>,
+    /// True for a practice receiver.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
+}
+
+/// How a change ended.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum Outcome {
+    /// Written and proved.
+    Done,
+    /// Everything was as wanted already.
+    NothingToDo,
+    /// A dry run: this is what would be written.
+    Planned,
+    /// It did not take; what was there is back, proved.
+    PutBack,
+    /// Refused; nothing was written.
+    Refused,
+    /// Written, and not proved.
+    Unproved,
+    /// Failed; nothing was written.
+    Failed,
+}
+
+/// One setting of a change.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeLine {
+    /// Which setting.
+    pub setting: SettingName,
+    /// What was there.
+    pub before: SettingOut,
+    /// What was wanted.
+    pub after: SettingOut,
+    /// How well the wanted value is proved.
+    pub proof: Proof,
+    /// What the proof rests on, or why there is none.
+    pub why: String,
+}
+
+/// `unlock`, `restore` and `resume` with `--json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeOut {
+    /// Always 1.
+    pub format: u32,
+    /// Who was changed.
+    pub device: DeviceOut,
+    /// The record of what was there.
+    pub record: Option<i64>,
+    /// Setting by setting.
+    pub changes: Vec<ChangeLine>,
+    /// How it ended.
+    pub outcome: Outcome,
+    /// What else a person should know, such as settings that could not be restored.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
+    /// True for a practice receiver.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
+    /// Why it was refused, failed or stayed unproved.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error: Option<Fault>,
+}
+
+/// What went wrong.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct Fault {
+    /// A stable kebab-case code.
+    pub code: String,
+    /// What and where.
+    pub message: String,
+    /// What to do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub help: Option<String>,
+}
+
+/// Any command that failed, with `--json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ErrorOut {
+    /// Always 1.
+    pub format: u32,
+    /// What went wrong.
+    pub error: Fault,
+}
+
+/// One record in `history`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct RecordLine {
+    /// The record's number, for `restore`.
+    pub record: i64,
+    /// When, RFC 3339 in UTC; clocks jump in the field, the order is the journal's own.
+    pub at: String,
+    /// Whether it was only read, or kept before a change.
+    pub kept: String,
+    /// The verdict of then.
+    pub condition: Condition,
+}
+
+/// One change in `history`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ChangeEntry {
+    /// The change's number.
+    pub change: i64,
+    /// When it began.
+    pub at: String,
+    /// The command that made it.
+    pub command: String,
+    /// The record of what was there.
+    pub record: i64,
+    /// How it ended; null: cut off, see `resume`.
+    pub outcome: Option<Outcome>,
+    /// Setting by setting, as far as it came.
+    pub changes: Vec<ChangeLine>,
+}
+
+/// One device in `history`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct DeviceHistory {
+    /// Who.
+    pub device: DeviceOut,
+    /// What its owner calls it, as last read.
+    pub name: Option<String>,
+    /// Newest first.
+    pub records: Vec<RecordLine>,
+    /// Newest first.
+    pub changes: Vec<ChangeEntry>,
+}
+
+/// `linkmend history --json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HistoryOut {
+    /// Always 1.
+    pub format: u32,
+    /// The device seen last stands first.
+    pub devices: Vec<DeviceHistory>,
+}
+
+/// `linkmend resume --json`: one change that had been cut off, or nothing.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ResumeOut {
+    /// Always 1.
+    pub format: u32,
+    /// Changes that had been cut off and were looked into now.
+    pub resumed: Vec<ChangeOut>,
+}
+
+/// One family in `profile list`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileLine {
+    /// Its name.
+    pub family: String,
+    /// What a person reads.
+    pub title: String,
+    /// Which end.
+    pub role: Role,
+    /// With what it can link.
+    pub system: String,
+    /// How many settings it knows.
+    pub settings: usize,
+}
+
+/// `linkmend profile list --json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileListOut {
+    /// Always 1.
+    pub format: u32,
+    /// By name.
+    pub profiles: Vec<ProfileLine>,
+}
+
+/// One setting in `profile show`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileSetting {
+    /// Its name.
+    pub setting: SettingName,
+    /// What a person reads.
+    pub label: String,
+    /// Its range in words.
+    pub takes: String,
+    /// Whether it can be written at all.
+    pub writable: bool,
+    /// Whether its value is hidden.
+    pub secret: bool,
+    /// What it is for.
+    pub help: Option<String>,
+}
+
+/// `linkmend profile show --json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileShowOut {
+    /// Always 1.
+    pub format: u32,
+    /// The family.
+    pub profile: ProfileLine,
+    /// In the order of the file.
+    pub settings: Vec<ProfileSetting>,
+}
+
+/// One fault of a profile.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileFault {
+    /// A stable kebab-case code.
+    pub code: String,
+    /// Line in the file, from 1.
+    pub line: usize,
+    /// Column, from 1.
+    pub column: usize,
+    /// What is wrong.
+    pub message: String,
+    /// What to do.
+    pub help: Option<String>,
+}
+
+/// `linkmend profile check --json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileCheckOut {
+    /// Always 1.
+    pub format: u32,
+    /// The file or the family.
+    pub profile: String,
+    /// None: the profile is sound.
+    pub faults: Vec<ProfileFault>,
+}
+
+/// The schema of every shape above, by file name without `.schema.json`.
+pub fn schemas() -> Vec<(&'static str, Schema)> {
+    vec![
+        ("change", schema_for!(ChangeOut)),
+        ("error", schema_for!(ErrorOut)),
+        ("history", schema_for!(HistoryOut)),
+        ("profile-check", schema_for!(ProfileCheckOut)),
+        ("profile-list", schema_for!(ProfileListOut)),
+        ("profile-show", schema_for!(ProfileShowOut)),
+        ("read", schema_for!(ReadOut)),
+        ("resume", schema_for!(ResumeOut)),
+    ]
+}
