@@ -181,7 +181,7 @@ impl JournalError {
                 "wait until the other linkmend has ended; `history` works meanwhile".into()
             }
             Self::UnsafeFolder { .. } => elsewhere.into(),
-            Self::Io { .. } => format!("look after that disk, or {elsewhere}"),
+            Self::Io { .. } => format!("check that disk, or {elsewhere}"),
             Self::Unknown { .. } => "`linkmend history` shows what there is".into(),
             Self::Ended { .. } => return None,
             Self::Stopped => "run the command again, and report this as a fault of linkmend".into(),

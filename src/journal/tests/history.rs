@@ -3,14 +3,16 @@
 use std::{
     fs,
     sync::atomic::{AtomicI64, Ordering},
+    time::Duration,
 };
 
 use jiff::Timestamp;
+use rusqlite::Connection;
 use serde_json::{Value as Json, json};
 
 use super::{begun, facts, folder, kinds, marks, plan, snapshot};
 use crate::{
-    journal::{Journal, Kept, RecordId, schema::MIGRATIONS},
+    journal::{DataFolder, Journal, Kept, RecordId, schema::MIGRATIONS},
     terms::{Condition, Witness, output::Outcome},
 };
 
@@ -224,17 +226,7 @@ async fn forgetting_leaves_no_byte_of_a_secret_in_any_file() {
                 .expect("appended");
         }
     }
-    let holds = |text: &str| {
-        fs::read_dir(folder.path())
-            .expect("listed")
-            .map(|entry| fs::read(entry.expect("an entry").path()).expect("read"))
-            .any(|bytes| {
-                bytes
-                    .windows(text.len())
-                    .any(|part| part == text.as_bytes())
-            })
-    };
-    assert!(holds(SECRET));
+    assert!(holds(&folder, SECRET));
     let archive = journal.archive().expect("read");
     let bittern = archive.find("TD-1").expect("read")[0].id;
 
@@ -248,9 +240,9 @@ async fn forgetting_leaves_no_byte_of_a_secret_in_any_file() {
         ),
         (30, 30, 30, false)
     );
-    assert!(!holds(SECRET));
-    assert!(!holds("TD-1"));
-    assert!(holds(OTHER));
+    assert!(!holds(&folder, SECRET));
+    assert!(!holds(&folder, "TD-1"));
+    assert!(holds(&folder, OTHER));
     assert!(archive.find("TD-1").expect("read").is_empty());
     let osprey = archive.find("TD-2").expect("read")[0].id;
     assert_eq!(archive.records(osprey).expect("read").len(), 30);
@@ -261,4 +253,42 @@ async fn forgetting_leaves_no_byte_of_a_secret_in_any_file() {
     let read = snapshot(marks(Some("TD-3"), None), "Coot", "sedge");
     let record = journal.keep(&read, facts()).await.expect("kept");
     assert_eq!(record, RecordId(61), "no number is used twice");
+}
+
+#[tokio::test]
+async fn traces_that_a_reader_holds_are_told_and_gone_at_the_next_opening() {
+    const SECRET: &str = "bittern-in-the-reeds";
+    let (_top, folder) = folder();
+    let journal = Journal::open(&folder).expect("opened");
+    let read = snapshot(marks(Some("TD-1"), None), "Bittern", SECRET);
+    journal.keep(&read, facts()).await.expect("kept");
+    let bittern = journal.archive().expect("read").devices().expect("read")[0].id;
+    let reader = Connection::open(folder.journal()).expect("opened");
+    reader
+        .execute_batch("BEGIN; SELECT * FROM record")
+        .expect("reading");
+    journal
+        .alone(|connection| connection.busy_timeout(Duration::ZERO))
+        .await
+        .expect("run")
+        .expect("set");
+
+    let forgotten = journal.forget(bittern).await.expect("forgotten");
+    assert!(forgotten.traces_left);
+    assert!(holds(&folder, SECRET));
+    drop(journal);
+    drop(reader);
+    drop(Journal::open(&folder).expect("opened"));
+    assert!(!holds(&folder, SECRET));
+}
+
+fn holds(folder: &DataFolder, text: &str) -> bool {
+    fs::read_dir(folder.path())
+        .expect("listed")
+        .map(|entry| fs::read(entry.expect("an entry").path()).expect("read"))
+        .any(|bytes| {
+            bytes
+                .windows(text.len())
+                .any(|part| part == text.as_bytes())
+        })
 }

@@ -65,6 +65,25 @@ fn history_without_a_journal_is_empty_and_makes_nothing() {
     assert!(!folder.path().exists());
 }
 
+#[cfg(unix)]
+#[tokio::test]
+async fn history_can_be_read_where_nothing_can_be_written() {
+    use std::os::unix::fs::PermissionsExt;
+    let top = tempfile::tempdir().expect("a folder");
+    // Characters that mean something in an address must not change which file it is.
+    let folder = DataFolder::at(&top.path().join("50% of? #all"));
+    let journal = Journal::open(&folder).expect("opened");
+    begun(&journal).await;
+    drop(journal);
+    assert_eq!(contents(folder.path()).len(), 1, "no log");
+    let mode = |mode| fs::set_permissions(folder.path(), fs::Permissions::from_mode(mode));
+    mode(0o500).expect("set");
+    // Root may write there all the same, and reads by the usual way.
+    let devices = Archive::open(&folder).and_then(|archive| archive.devices());
+    mode(0o700).expect("set");
+    assert_eq!(devices.expect("read").len(), 1);
+}
+
 #[test]
 fn beginning_that_was_cut_off_is_begun_anew() {
     let (_top, folder) = folder();
