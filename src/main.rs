@@ -1,2 +1,2 @@
-//! linkmend.
+//! The thin main.
 fn main() {}

@@ -11,6 +11,7 @@
 //! back, once, and that is proved as well.
 
 pub mod checkpoint;
+pub mod clock;
 pub mod compare;
 pub mod driver;
 mod leg;
@@ -18,6 +19,7 @@ pub mod machine;
 pub mod plan;
 pub mod ports;
 pub mod report;
+pub mod resume;
 pub mod step;
 mod stop;
 

@@ -108,9 +108,16 @@ impl Archive {
         self.read(|reader| Ok(reader.changes("change.id = ?1", params![change.0])?.pop()))
     }
 
-    /// Changes that have no outcome, oldest first: cut off, or running in another program now.
+    /// Changes that are not settled, oldest first: cut off, or running in another program now, or
+    /// ended unproved and not closed since.
     pub fn unfinished(&self) -> Result<Vec<ChangeRow>, JournalError> {
-        self.read(|reader| reader.changes("change.outcome IS NULL", []))
+        self.read(|reader| {
+            reader.changes(
+                "(change.outcome IS NULL OR change.outcome = 'unproved') AND NOT EXISTS \
+                 (SELECT 1 FROM step WHERE step.change = change.id AND step.kind = 'closed')",
+                [],
+            )
+        })
     }
 
     /// What is shown of a secret, as [`super::Journal::fingerprint`] does. While there is no

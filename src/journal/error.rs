@@ -12,6 +12,7 @@ use std::{
 use rusqlite::ErrorCode;
 
 use super::files;
+use crate::terms::Exit;
 
 /// What lies below an error, shared by all who were waiting for the same commit.
 #[derive(Clone)]
@@ -153,6 +154,23 @@ impl JournalError {
             Self::Unknown { .. } => "journal-unknown-entry",
             Self::Ended { .. } => "journal-change-ended",
             Self::Stopped => "journal-stopped",
+        }
+    }
+
+    /// How a run ends that this stops before anything was written.
+    pub fn exit(&self) -> Exit {
+        match self {
+            Self::Busy { .. } | Self::UnsafeFolder { .. } => Exit::Refused,
+            Self::NoFolder { .. }
+            | Self::FolderNotWritable { .. }
+            | Self::NotReadable { .. }
+            | Self::Full { .. }
+            | Self::Newer { .. }
+            | Self::Damaged { .. }
+            | Self::Io { .. }
+            | Self::Unknown { .. }
+            | Self::Ended { .. }
+            | Self::Stopped => Exit::Failed,
         }
     }
 

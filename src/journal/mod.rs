@@ -20,6 +20,7 @@ mod error;
 mod files;
 mod fingerprint;
 mod folder;
+pub mod ledger;
 mod lock;
 mod rows;
 mod schema;
@@ -37,3 +38,9 @@ pub use rows::{
     RecordRow, StepId, StepRow,
 };
 pub use writer::Journal;
+
+/// The kind of the step that ends a change, with how it ended.
+pub const ENDED: &str = "end";
+
+/// The kind of the step by which a person closed a change that stays unproved.
+pub const CLOSED: &str = "closed";

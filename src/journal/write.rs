@@ -123,11 +123,22 @@ pub(super) fn end(
         }
         Some(_) => {}
     }
-    step(connection, at, change, "end", body)?;
+    step(connection, at, change, super::ENDED, body)?;
     connection.execute(
         "UPDATE change SET outcome = ?2 WHERE id = ?1",
         params![change.0, word_of(outcome)],
     )?;
+    Ok(())
+}
+
+/// Closes a change as unproved with a last step of its own kind.
+pub(super) fn close(
+    connection: &Connection,
+    at: Timestamp,
+    change: ChangeId,
+) -> Result<(), Refusal> {
+    end(connection, at, change, Outcome::Unproved, &Json::Null)?;
+    step(connection, at, change, super::CLOSED, &Json::Null)?;
     Ok(())
 }
 

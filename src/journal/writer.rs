@@ -146,6 +146,14 @@ impl Journal {
             .await
     }
 
+    /// Closes a change that was cut off or ended unproved: it stays unproved for good, by the
+    /// word of a person.
+    pub async fn close(&self, change: ChangeId) -> Result<(), JournalError> {
+        let at = self.now();
+        self.write(move |connection| write::close(connection, at, change))
+            .await
+    }
+
     /// What is shown of a secret: sixteen hexadecimal digits, equal for equal secrets within this
     /// journal.
     pub fn fingerprint(&self, secret: &[u8]) -> String {

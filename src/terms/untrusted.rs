@@ -74,7 +74,7 @@ fn push_escaped(out: &mut String, c: char) {
 /// Control characters (C0, DEL, C1), line and paragraph separators, and the format characters of
 /// Unicode's general category Cf that hide or reorder text (list from memory of Unicode 16,
 /// `DerivedGeneralCategory.txt`), with the variation selectors and tags that draw nothing.
-fn acts_on_a_screen(c: char) -> bool {
+pub fn acts_on_a_screen(c: char) -> bool {
     c.is_control()
         || matches!(u32::from(c),
             0x00AD | 0x034F | 0x0600..=0x0605 | 0x061C | 0x06DD | 0x070F | 0x0890..=0x0891

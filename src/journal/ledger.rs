@@ -1,0 +1,207 @@
+//! One change of one device, written into the journal as it goes.
+
+use super::{ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId};
+use crate::{
+    change::{Report, Step, Trouble, Wanted, ports::Ledger},
+    judge::{Expectation, judge},
+    profile::Source,
+    terms::{Exit, Sameness, Snapshot, output::Outcome},
+};
+
+/// Writes one change.
+pub struct ChangeLedger {
+    journal: Journal,
+    command: String,
+    source: Source,
+    wanted: Wanted,
+    simulated: bool,
+    record: Option<RecordId>,
+    change: Option<ChangeId>,
+    resumed: bool,
+}
+
+impl ChangeLedger {
+    /// For a new change by this command.
+    pub fn new(
+        journal: Journal,
+        command: &str,
+        source: Source,
+        wanted: Wanted,
+        simulated: bool,
+    ) -> Self {
+        Self {
+            journal,
+            command: command.into(),
+            source,
+            wanted,
+            simulated,
+            record: None,
+            change: None,
+            resumed: false,
+        }
+    }
+
+    /// Goes on with a change that was cut off.
+    pub fn resume(journal: Journal, change: &ChangeRow, source: Source, wanted: Wanted) -> Self {
+        Self {
+            record: Some(change.record),
+            change: Some(change.id),
+            resumed: true,
+            ..Self::new(journal, &change.command, source, wanted, false)
+        }
+    }
+
+    /// The record of what was there, once it is kept.
+    pub fn record(&self) -> Option<RecordId> {
+        self.record
+    }
+
+    /// Refuses a second change of a device while an earlier one is unfinished: its record of what
+    /// was there would be of something in between.
+    fn refuse_unfinished(&self, before: &Snapshot) -> Result<(), Trouble> {
+        if self.simulated {
+            // A practice receiver ends with its process, and so does what was unfinished of it.
+            return Ok(());
+        }
+        let archive = self.journal.archive().map_err(|error| trouble(&error))?;
+        for change in archive.unfinished().map_err(|error| trouble(&error))? {
+            let Some(record) = archive
+                .record(change.record)
+                .map_err(|error| trouble(&error))?
+            else {
+                continue;
+            };
+            let sameness = record
+                .snapshot
+                .device
+                .identity
+                .compare(&before.device.identity);
+            if sameness == Sameness::Same {
+                return Err(Trouble::new(
+                    "unfinished-change",
+                    format!("change {} of this receiver is unfinished", change.id.0),
+                    Some("run `linkmend resume` first; `resume CHANGE --close` leaves it as it is"),
+                )
+                .ending(Exit::Refused));
+            }
+        }
+        Ok(())
+    }
+}
+
+impl Ledger for ChangeLedger {
+    async fn keep(&mut self, before: &Snapshot) -> Result<(), Trouble> {
+        self.refuse_unfinished(before)?;
+        let facts = RecordFacts {
+            kept: Kept::BeforeChange,
+            condition: judge(before, &Expectation::default()).condition,
+            profile_file: self.source.file.clone(),
+            profile_text: self.source.text.clone(),
+            simulated: self.simulated,
+        };
+        let record = self
+            .journal
+            .keep(before, facts)
+            .await
+            .map_err(|error| trouble(&error))?;
+        let change = NewChange {
+            record,
+            command: self.command.clone(),
+            profile_file: self.source.file.clone(),
+            profile_text: self.source.text.clone(),
+            body: wanted_to_json(&self.wanted)?,
+        };
+        self.change = Some(
+            self.journal
+                .begin(change)
+                .await
+                .map_err(|error| trouble(&error))?,
+        );
+        self.record = Some(record);
+        Ok(())
+    }
+
+    async fn step(&mut self, step: &Step) -> Result<(), Trouble> {
+        let Some(change) = self.change else {
+            return Ok(());
+        };
+        let body = serde_json::to_value(step).map_err(|error| unwritable(&error))?;
+        self.journal
+            .append(change, step.name(), body)
+            .await
+            .map_err(|error| trouble(&error))?;
+        Ok(())
+    }
+
+    async fn end(&mut self, report: &Report) -> Result<(), Trouble> {
+        let settled = matches!(
+            report.outcome,
+            Outcome::Done | Outcome::PutBack | Outcome::Unproved
+        );
+        let Some(change) = self.change.filter(|_| !self.resumed || settled) else {
+            return Ok(());
+        };
+        let lines: Vec<_> = report
+            .lines
+            .iter()
+            .map(|line| (&line.plan, line.proof, &line.why))
+            .collect();
+        let trouble_code = report.trouble.as_ref().map(|trouble| &trouble.code);
+        let body = serde_json::json!({ "lines": lines, "trouble": trouble_code });
+        self.journal
+            .end(change, report.outcome, body)
+            .await
+            .map_err(|error| trouble(&error))
+    }
+}
+
+/// What a change wanted, as its row keeps it.
+///
+/// # Errors
+/// When it cannot be written as JSON, which no value of ours makes happen.
+pub fn wanted_to_json(wanted: &Wanted) -> Result<serde_json::Value, Trouble> {
+    serde_json::to_value(wanted).map_err(|error| unwritable(&error))
+}
+
+/// The steps of a change and what it wanted, read back from its row.
+///
+/// # Errors
+/// When the row is not what this program writes.
+pub fn read_change(change: &ChangeRow) -> Result<(Wanted, Vec<Step>), Trouble> {
+    let wanted = serde_json::from_value(change.body.clone());
+    let steps = change
+        .steps
+        .iter()
+        .filter(|row| row.kind != super::ENDED && row.kind != super::CLOSED)
+        .map(|row| serde_json::from_value(row.body.clone()))
+        .collect();
+    match (wanted, steps) {
+        (Ok(wanted), Ok(steps)) => Ok((wanted, steps)),
+        (Err(error), _) | (_, Err(error)) => Err(Trouble::new(
+            "journal-damaged",
+            format!(
+                "change {} in the journal is not readable: {error}",
+                change.id.0
+            ),
+            Some("`linkmend history` shows its record of what was there"),
+        )),
+    }
+}
+
+/// A journal's error as a trouble of a change.
+pub fn trouble(error: &JournalError) -> Trouble {
+    Trouble {
+        code: error.code().into(),
+        message: error.to_string(),
+        help: error.help(),
+        exit: error.exit(),
+    }
+}
+
+fn unwritable(error: &serde_json::Error) -> Trouble {
+    Trouble::new(
+        "journal-io",
+        format!("a step could not be written: {error}"),
+        None,
+    )
+}
