@@ -38,8 +38,6 @@ pub(crate) struct Waits {
     pub(crate) from: Duration,
     /// Longest wait.
     pub(crate) to: Duration,
-    /// The smallest step that its uptime shows.
-    pub(crate) shown: Duration,
 }
 
 /// What a device knows of itself when it answers.
@@ -147,14 +145,13 @@ impl Family {
 
     /// The range of its waits, from FAMILIES.md.
     pub(crate) fn waits(self) -> Waits {
-        let (from, to, shown) = match self {
-            Family::SampleForm => (40_000, 55_000, 1_000),
-            Family::SampleScript => (4_000, 8_000, 100),
+        let (from, to) = match self {
+            Family::SampleForm => (40_000, 55_000),
+            Family::SampleScript => (4_000, 8_000),
         };
         Waits {
             from: Duration::from_millis(from),
             to: Duration::from_millis(to),
-            shown: Duration::from_millis(shown),
         }
     }
 }

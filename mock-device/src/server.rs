@@ -47,7 +47,8 @@ pub struct Options {
     pub scenario: Scenario,
     /// Names, marks, keys, tokens and waits follow from it.
     pub seed: u64,
-    /// The waits of the family are divided by this; one of [`SPEEDS`].
+    /// The waits of the family are divided by this, and so is the part of an uptime that is the
+    /// wait; all other time is real. One of [`SPEEDS`].
     pub speed: f64,
     /// Time between the answer to what restarts the device and the restart. No wait of the
     /// family's, and not divided: 0.3 s in FAMILIES.md.

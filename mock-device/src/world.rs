@@ -218,18 +218,19 @@ impl World {
                     device.firmware.restarted();
                     self.line(now, &format!("device {index} restarts"));
                 }
-                Turn::Back { at, wait } => {
+                Turn::Back(restart) => {
                     if self.hooks.lock_returns {
                         device.settings.locked = true;
                         device.settings.slot = LOCKED_SLOT;
                     }
-                    let seconds = wait.as_secs_f64();
+                    let seconds = restart.gone().as_secs_f64();
                     self.line(
                         now,
                         &format!("device {index} is back, {seconds:.1} s awake"),
                     );
                     if self.hooks.swap == Some(Swap::AtReturn) && self.swap(now) {
-                        self.devices[self.present].power.opened(at, wait);
+                        // Whoever put it there powered it up when the first one went.
+                        self.devices[self.present].power.count_from(restart.at);
                         return;
                     }
                 }

@@ -317,6 +317,20 @@ fn another_device_comes_back_from_the_first_restart() {
 }
 
 #[test]
+fn page_tells_the_real_time_since_the_restart_whichever_device_is_back() {
+    for scenario in [Scenario::Locked, Scenario::SwappedAfterRestart] {
+        let mut bench = Bench::new(FORM, scenario);
+        bench.world.speed = 100.0;
+        let page = text(&bench.read());
+        assert!(page.contains("<td id=\"awake\">85 s</td>"), "{page}");
+        bench.unlock();
+        // The restart began after the pause of 0.3 s, and the wait was 0.55 s at most.
+        let page = text(&bench.later(2).read());
+        assert!(page.contains("<td id=\"awake\">1 s</td>"), "{page}");
+    }
+}
+
+#[test]
 fn readings_are_halved_when_stalled_or_cut_and_saves_are_not() {
     for family in Family::ALL {
         for scenario in [Scenario::Stalled, Scenario::CutOff] {
