@@ -1,10 +1,33 @@
 //! How a family behaves: data and never code.
+//!
+//! A file is loaded by [`load_file`] or [`load_text`] into a checked [`Profile`], or refused with
+//! all of its [`Faults`]; the families that come with the program are [`built_in`]. What must
+//! agree between the two ends is a [`System`]. [`meaning`] turns what stands on a page into values
+//! and back.
 
+mod builtin;
+mod check;
+pub mod diag;
+mod file;
+mod format;
+mod kinds;
+mod load;
 pub mod meaning;
 pub mod model;
+mod round;
+mod schema;
+mod shape;
+pub mod system;
 pub mod template;
+mod tree;
 mod wire;
 
+pub use builtin::{built_in, built_in_systems, named};
+pub use diag::{Code, Fault, Faults};
+pub use file::{LoadError, load_file};
+pub use load::load_text;
 pub use meaning::{WriteError, raw_number};
 pub use model::*;
+pub use schema::{schema, system_schema};
+pub use system::{Agree, Rule, System, load_system};
 pub use template::Template;
