@@ -1,1 +1,35 @@
-//! mock.
+//! Simulated radio-control receivers, for practice and for tests.
+//!
+//! FAMILIES.md says what they do on the wire, and this crate is written from it: it reads no
+//! profile and knows nothing of the program that it is made to try, so that a wrong profile shows.
+//!
+//! [`start`] opens one simulated receiver on a socket; what it is really set to is read beside
+//! the wire, from [`Running::truth`].
+//!
+//! ```
+//! # #[tokio::main(flavor = "current_thread")]
+//! # async fn main() -> std::io::Result<()> {
+//! use mock_device::{Family, Options, Scenario};
+//!
+//! let receiver = mock_device::start(Options::new(Family::SampleForm, Scenario::Locked)).await?;
+//! println!("http://{}/", receiver.address());
+//! assert_eq!(receiver.truth().devices[0].settings["model-lock"], 7);
+//! receiver.stop().await;
+//! # Ok(())
+//! # }
+//! ```
+
+mod family;
+mod http;
+mod power;
+mod scenario;
+mod seed;
+mod server;
+mod settings;
+mod truth;
+mod world;
+
+pub use family::{Family, UnknownWord};
+pub use scenario::Scenario;
+pub use server::{Options, Running, SPEEDS, start};
+pub use truth::{DeviceTruth, RequestTruth, Truth};

@@ -1,1 +1,27 @@
 //! Put a setting right and prove it: the one place that writes.
+//!
+//! Read in this order: [`plan`] (what is to be written), [`machine`] (what happens in which order,
+//! as pure code), [`compare`] (whether it took, and whether anything else moved), [`driver`]
+//! (carries it out), [`ports`] (what the driver needs from the world), [`step`] (what the journal
+//! keeps, so that `resume` knows), [`report`] (how it ended).
+//!
+//! What holds, and is tested: nothing is written before what was there is durable; nothing is
+//! written to a device other than the one that was read; "done" is said only of what was read
+//! back, after a witnessed restart where the family restarts; a change that does not take is put
+//! back, once, and that is proved as well.
+
+pub mod checkpoint;
+pub mod compare;
+pub mod driver;
+mod leg;
+pub mod machine;
+pub mod plan;
+pub mod ports;
+pub mod report;
+pub mod step;
+mod stop;
+
+pub use machine::{Action, CutOff, Event, Machine, Options};
+pub use plan::{Plan, PlanLine, PlannedSave, Wanted};
+pub use report::{Line, Report, Trouble};
+pub use step::{BootTime, Direction, Step};

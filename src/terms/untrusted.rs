@@ -4,7 +4,7 @@
 //! or invisible characters, so [`std::fmt::Display`] shows those as visible escapes and cuts long
 //! texts. The letters themselves stay available through [`Untrusted::raw`] for writing back.
 
-use std::fmt;
+use std::fmt::{self, Write};
 
 use serde::{Deserialize, Serialize};
 
@@ -51,7 +51,7 @@ impl fmt::Display for Untrusted {
         }
         let rest = chars.count();
         if rest > 0 {
-            out.push_str(&format!("… (+{rest})"));
+            write!(out, "… (+{rest})")?;
         }
         f.pad(&out)
     }
@@ -65,7 +65,7 @@ impl fmt::Debug for Untrusted {
 
 fn push_escaped(out: &mut String, c: char) {
     if acts_on_a_screen(c) {
-        out.push_str(&format!("\\u{{{:x}}}", u32::from(c)));
+        out.extend(c.escape_unicode());
     } else {
         out.push(c);
     }

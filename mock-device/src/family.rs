@@ -1,0 +1,209 @@
+//! The families that can be simulated, and the lists of words that they share.
+
+use std::{fmt, str::FromStr, time::Duration};
+
+use serde::{Serialize, Serializer};
+
+use crate::{
+    http::{Reply, Request},
+    settings::Settings,
+};
+
+pub(crate) mod form;
+pub(crate) mod script;
+
+/// A family of receivers, as FAMILIES.md describes it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
+pub enum Family {
+    /// One HTML page with three forms; a save restarts it.
+    SampleForm,
+    /// An empty page and a JSON document; restarted by a request of its own.
+    SampleScript,
+}
+
+/// A word that names nothing.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+#[error("`{word}` is none of {known}")]
+pub struct UnknownWord {
+    /// What was given.
+    pub word: String,
+    /// What would have done.
+    pub known: String,
+}
+
+/// How long a restart of a family takes.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Waits {
+    /// Shortest wait.
+    pub(crate) from: Duration,
+    /// Longest wait.
+    pub(crate) to: Duration,
+}
+
+/// What a device knows of itself when it answers.
+#[derive(Debug, Clone, Copy)]
+pub(crate) struct Context<'a> {
+    pub(crate) serial: &'a str,
+    /// Time since its start.
+    pub(crate) awake: Duration,
+    /// How often it was started.
+    pub(crate) begun: u64,
+    pub(crate) radio_answers: bool,
+    /// Whether what is left out of a save is reset, where the family itself would keep it.
+    pub(crate) omitted_reset: bool,
+}
+
+/// What came of a request.
+#[derive(Debug, Clone)]
+pub(crate) struct Outcome {
+    pub(crate) reply: Reply,
+    pub(crate) kind: Kind,
+    /// Whether it restarts.
+    pub(crate) restarts: bool,
+    /// A remark for the log and the truth; never a value.
+    pub(crate) note: String,
+}
+
+/// What kind of request it was, for the scenarios.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Kind {
+    /// A reading of all settings.
+    Reading,
+    /// A save that was taken.
+    Saved,
+    /// A save or a restart request that was not taken.
+    Refused,
+    /// Anything else.
+    Other,
+}
+
+impl Outcome {
+    pub(crate) fn new(kind: Kind, reply: Reply, note: impl Into<String>) -> Self {
+        Self {
+            reply,
+            kind,
+            restarts: false,
+            note: note.into(),
+        }
+    }
+
+    pub(crate) fn restarting(mut self) -> Self {
+        self.restarts = true;
+        self
+    }
+}
+
+/// What runs on a device of each family.
+#[derive(Debug, Clone)]
+pub(crate) enum Firmware {
+    Form(form::Form),
+    Script(script::Script),
+}
+
+impl Firmware {
+    /// Answers a request, and changes the settings where it is a good save.
+    pub(crate) fn handle(
+        &mut self,
+        settings: &mut Settings,
+        context: &Context<'_>,
+        request: &Request,
+    ) -> Outcome {
+        match self {
+            Firmware::Form(form) => form.handle(settings, context, request),
+            Firmware::Script(script) => script.handle(settings, context, request),
+        }
+    }
+
+    /// Forgets what does not outlive a restart.
+    pub(crate) fn restarted(&mut self) {
+        match self {
+            Firmware::Form(form) => form.restarted(),
+            Firmware::Script(_) => {}
+        }
+    }
+}
+
+impl Family {
+    /// All that can be simulated.
+    pub const ALL: [Family; 2] = [Family::SampleForm, Family::SampleScript];
+
+    /// The word on the command line and in the truth.
+    pub fn word(self) -> &'static str {
+        match self {
+            Family::SampleForm => "sample-form",
+            Family::SampleScript => "sample-script",
+        }
+    }
+
+    /// One line for a help screen.
+    pub fn about(self) -> &'static str {
+        match self {
+            Family::SampleForm => "one page with three forms; a save restarts it",
+            Family::SampleScript => "an empty page and a JSON document; restarted by a request",
+        }
+    }
+
+    /// The range of its waits, from FAMILIES.md.
+    pub(crate) fn waits(self) -> Waits {
+        let (from, to) = match self {
+            Family::SampleForm => (40_000, 55_000),
+            Family::SampleScript => (4_000, 8_000),
+        };
+        Waits {
+            from: Duration::from_millis(from),
+            to: Duration::from_millis(to),
+        }
+    }
+}
+
+impl fmt::Display for Family {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.pad(self.word())
+    }
+}
+
+impl FromStr for Family {
+    type Err = UnknownWord;
+
+    fn from_str(text: &str) -> Result<Self, Self::Err> {
+        find_word(&Self::ALL, text)
+    }
+}
+
+impl Serialize for Family {
+    fn serialize<S: Serializer>(&self, serializer: S) -> Result<S::Ok, S::Error> {
+        serializer.serialize_str(self.word())
+    }
+}
+
+/// The item whose word this is.
+pub(crate) fn find_word<T: Copy + fmt::Display>(all: &[T], text: &str) -> Result<T, UnknownWord> {
+    all.iter()
+        .copied()
+        .find(|item| item.to_string() == text)
+        .ok_or_else(|| UnknownWord {
+            word: text.to_owned(),
+            known: all
+                .iter()
+                .map(|item| format!("`{item}`"))
+                .collect::<Vec<_>>()
+                .join(", "),
+        })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn words_lead_back_to_their_families_and_others_are_refused() {
+        for family in Family::ALL {
+            assert_eq!(family.word().parse(), Ok(family));
+        }
+        let fault = "sample-lgoin".parse::<Family>().expect_err("no such word");
+        assert_eq!(
+            fault.to_string(),
+            "`sample-lgoin` is none of `sample-form`, `sample-script`"
+        );
+    }
+}

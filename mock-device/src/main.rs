@@ -1,0 +1,175 @@
+//! A simulated receiver as a process of its own.
+//!
+//! It says on stdout where it is, in one line of JSON, and answers there until it is told to end.
+//! It listens on loopback alone unless told otherwise, and says that it is a simulation.
+
+use std::{
+    fs::OpenOptions,
+    io::{self, Write},
+    net::SocketAddr,
+    path::{Path, PathBuf},
+    process::ExitCode,
+    thread,
+};
+
+use clap::{
+    CommandFactory, Parser,
+    builder::{PossibleValue, PossibleValuesParser, TypedValueParser},
+    error::ErrorKind,
+};
+use mock_device::{Family, Options, Running, SPEEDS, Scenario};
+use serde_json::json;
+use tokio::{
+    signal::unix::{SignalKind, signal},
+    sync::oneshot,
+};
+
+const EXAMPLE: &str = "\
+Example: a locked receiver whose restart takes a tenth of its time
+  mock-device --family sample-form --scenario locked --speed 10 --log -
+
+The first line on stdout is one JSON object: `at` is where the receiver answers, `truth` where any
+GET is answered with what it is really set to.";
+
+/// A simulated radio-control receiver, for practice and for tests.
+#[derive(Parser)]
+#[command(version, after_help = EXAMPLE)]
+struct Arguments {
+    /// The family of the receiver.
+    #[arg(long, value_parser = families())]
+    family: Family,
+    /// What is wrong with it.
+    #[arg(long, default_value = "locked", value_parser = scenarios())]
+    scenario: Scenario,
+    /// Where it answers; port 0 takes a free one.
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
+    listen: SocketAddr,
+    /// Where its true state is told.
+    #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
+    truth: SocketAddr,
+    /// Names, serials, keys and waits follow from this number.
+    #[arg(long, default_value_t = 1)]
+    seed: u64,
+    /// Divides the waits of the family (0.01 to 100000).
+    #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = speed)]
+    speed: f64,
+    /// Writes a line for each request and restart to this file, or to stderr for `-`.
+    #[arg(long, value_name = "FILE")]
+    log: Option<PathBuf>,
+    /// Allows addresses other than loopback, such as in a network namespace.
+    #[arg(long)]
+    listen_anywhere: bool,
+    /// Ends when stdin does, so that none is left over when its parent is killed.
+    #[arg(long)]
+    until_stdin_closes: bool,
+}
+
+#[tokio::main]
+async fn main() -> ExitCode {
+    let arguments = Arguments::parse();
+    check_addresses(&arguments);
+    match run(arguments).await {
+        Ok(()) => ExitCode::SUCCESS,
+        Err(fault) => {
+            eprintln!("error: {fault}");
+            ExitCode::FAILURE
+        }
+    }
+}
+
+async fn run(arguments: Arguments) -> io::Result<()> {
+    let mut options = Options::new(arguments.family, arguments.scenario);
+    options.seed = arguments.seed;
+    options.speed = arguments.speed;
+    options.listen = arguments.listen;
+    options.truth = Some(arguments.truth);
+    options.listen_anywhere = arguments.listen_anywhere;
+    options.log = arguments.log.as_deref().map(open_log).transpose()?;
+
+    // Before the first line on stdout: who has read it may send a signal at once.
+    let mut interrupt = signal(SignalKind::interrupt())?;
+    let mut terminate = signal(SignalKind::terminate())?;
+    let running = mock_device::start(options).await?;
+    eprintln!(
+        "This is a simulation: a {} receiver, scenario {}, waits divided by {}.",
+        arguments.family, arguments.scenario, arguments.speed
+    );
+    introduce(&running)?;
+
+    let (tell, closed) = oneshot::channel();
+    if arguments.until_stdin_closes {
+        // A thread of its own, since a read of stdin cannot be called off; it ends with the process.
+        thread::spawn(move || {
+            let _ = io::copy(&mut io::stdin().lock(), &mut io::sink());
+            let _ = tell.send(());
+        });
+    }
+    tokio::select! {
+        _ = interrupt.recv() => {}
+        _ = terminate.recv() => {}
+        _ = closed, if arguments.until_stdin_closes => {}
+    }
+    running.stop().await;
+    Ok(())
+}
+
+/// The one line that says where everything is.
+fn introduce(running: &Running) -> io::Result<()> {
+    let truth = running.truth();
+    let device = &truth.devices[truth.present];
+    let line = json!({
+        "format": 1,
+        "at": format!("http://{}", running.address()),
+        "truth": running.truth_address().map(|address| format!("http://{address}/")),
+        "bssid": device.bssid,
+        "speed": truth.speed,
+    });
+    let mut out = io::stdout().lock();
+    writeln!(out, "{line}")?;
+    out.flush()
+}
+
+fn open_log(path: &Path) -> io::Result<Box<dyn Write + Send>> {
+    if path.as_os_str() == "-" {
+        return Ok(Box::new(io::stderr()));
+    }
+    let file = OpenOptions::new().create(true).append(true).open(path);
+    let file = file.map_err(|fault| {
+        let text = format!("cannot write the log `{}`: {fault}", path.display());
+        io::Error::new(fault.kind(), text)
+    })?;
+    Ok(Box::new(file))
+}
+
+/// What is no loopback address is wrong usage unless it was asked for.
+fn check_addresses(arguments: &Arguments) {
+    for (option, address) in [("--listen", arguments.listen), ("--truth", arguments.truth)] {
+        if !address.ip().is_loopback() && !arguments.listen_anywhere {
+            let text = format!(
+                "`{option} {address}` is not a loopback address; \
+                 `--listen-anywhere` allows it"
+            );
+            Arguments::command()
+                .error(ErrorKind::ValueValidation, text)
+                .exit();
+        }
+    }
+}
+
+fn families() -> impl TypedValueParser<Value = Family> {
+    let words = Family::ALL.map(|family| PossibleValue::new(family.word()).help(family.about()));
+    PossibleValuesParser::new(words).try_map(|word| word.parse::<Family>())
+}
+
+fn scenarios() -> impl TypedValueParser<Value = Scenario> {
+    let words =
+        Scenario::ALL.map(|scenario| PossibleValue::new(scenario.word()).help(scenario.about()));
+    PossibleValuesParser::new(words).try_map(|word| word.parse::<Scenario>())
+}
+
+fn speed(text: &str) -> Result<f64, String> {
+    text.parse()
+        .ok()
+        .filter(|speed| SPEEDS.contains(speed))
+        .ok_or_else(|| format!("not a number from {} to {}", SPEEDS.start(), SPEEDS.end()))
+}

@@ -1,0 +1,226 @@
+//! Whether a device is there, how long it has been on, and what a restart does to both.
+//!
+//! Times are counted from the start of the simulation and handed in, so that all of this is
+//! tested without waiting. `speed` shortens how long a device is gone, and the uptime is always time
+//! that really passed: who compares it with a clock of its own is not lied to at any speed.
+
+use std::time::Duration;
+
+use crate::{family::Waits, seed::Seed};
+
+/// Uptime of a device when the simulation starts: the 83 s of FAMILIES.md.
+const AWAKE_AT_START: Duration = Duration::from_secs(83);
+
+/// The power side of one device.
+#[derive(Debug, Clone)]
+pub(crate) struct Power {
+    state: State,
+    /// When the present count of the uptime began, and what it began with.
+    since: Duration,
+    base: Duration,
+    boots: u64,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    Up,
+    /// It is to go.
+    Going(Restart),
+    /// It is to be back.
+    Gone(Restart),
+}
+
+/// A turn in the life of a device.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Turn {
+    /// Its network went.
+    Gone,
+    /// Its network is there again, after this restart.
+    Back(Restart),
+}
+
+/// When a restart begins and ends, in time of the simulation.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) struct Restart {
+    pub(crate) at: Duration,
+    pub(crate) until: Duration,
+}
+
+impl Restart {
+    /// How long the device is gone.
+    pub(crate) fn gone(self) -> Duration {
+        self.until.saturating_sub(self.at)
+    }
+}
+
+impl Power {
+    /// A device that has been on for a while when the simulation starts.
+    pub(crate) fn on() -> Self {
+        Self {
+            state: State::Up,
+            since: Duration::ZERO,
+            base: AWAKE_AT_START,
+            boots: 0,
+        }
+    }
+
+    /// Starts the count of the uptime anew, as of a device that was powered up at `at`.
+    pub(crate) fn count_from(&mut self, at: Duration) {
+        self.since = at;
+        self.base = Duration::ZERO;
+    }
+
+    /// Plans a restart that begins at `at`; none when one is under way already.
+    pub(crate) fn restart(
+        &mut self,
+        at: Duration,
+        waits: &Waits,
+        speed: f64,
+        seed: &mut Seed,
+    ) -> Option<Restart> {
+        if self.state != State::Up {
+            return None;
+        }
+        let wait = seed.time(waits.from, waits.to);
+        let restart = Restart {
+            at,
+            until: at + wait.div_f64(speed),
+        };
+        self.state = State::Going(restart);
+        Some(restart)
+    }
+
+    /// The next turn that is due at `now`; call until there is none.
+    pub(crate) fn turn(&mut self, now: Duration) -> Option<Turn> {
+        match self.state {
+            State::Going(restart) if now >= restart.at => {
+                self.state = State::Gone(restart);
+                self.count_from(restart.at);
+                self.boots += 1;
+                Some(Turn::Gone)
+            }
+            State::Gone(restart) if now >= restart.until => {
+                self.state = State::Up;
+                Some(Turn::Back(restart))
+            }
+            _ => None,
+        }
+    }
+
+    /// Whether it answers; right as of the last [`turn`](Self::turn).
+    pub(crate) fn is_up(&self) -> bool {
+        !matches!(self.state, State::Gone(_))
+    }
+
+    /// Time since its last start, as it says itself: the wait for its network is part of it.
+    pub(crate) fn awake(&self, now: Duration) -> Duration {
+        self.base + now.saturating_sub(self.since)
+    }
+
+    /// Restarts since the simulation started.
+    pub(crate) fn boots(&self) -> u64 {
+        self.boots
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const WAITS: Waits = Waits {
+        from: Duration::from_secs(40),
+        to: Duration::from_secs(55),
+    };
+
+    fn secs(count: u64) -> Duration {
+        Duration::from_secs(count)
+    }
+
+    /// Lets it restart at `at`, until it is back.
+    fn restarted(power: &mut Power, at: Duration, speed: f64, seed: &mut Seed) -> Restart {
+        let restart = power.restart(at, &WAITS, speed, seed).expect("it was up");
+        assert_eq!(power.turn(restart.at), Some(Turn::Gone));
+        assert_eq!(power.turn(restart.until), Some(Turn::Back(restart)));
+        restart
+    }
+
+    #[test]
+    fn restart_goes_and_comes_back_after_the_wait_divided_by_the_speed() {
+        let mut power = Power::on();
+        let mut seed = Seed::stream(1, "waits");
+        let restart = power
+            .restart(secs(3), &WAITS, 10.0, &mut seed)
+            .expect("it was up");
+        assert_eq!(restart.at, secs(3));
+        assert!(
+            (secs(7)..=Duration::from_millis(8_500)).contains(&restart.until),
+            "{restart:?}"
+        );
+        assert_eq!(power.turn(secs(2)), None);
+        assert!(power.is_up());
+        assert_eq!(power.turn(secs(3)), Some(Turn::Gone));
+        assert!(!power.is_up());
+        assert_eq!(power.turn(secs(4)), None);
+        assert_eq!(power.turn(secs(20)), Some(Turn::Back(restart)));
+        assert!(power.is_up());
+        assert_eq!(power.turn(secs(20)), None);
+        assert_eq!(power.boots(), 1);
+    }
+
+    #[test]
+    fn awake_is_83_s_at_the_start_of_the_simulation_and_goes_on_until_the_restart_begins() {
+        let mut power = Power::on();
+        let mut seed = Seed::stream(1, "waits");
+        assert_eq!(power.awake(secs(0)), secs(83));
+        assert_eq!(power.awake(secs(2)), secs(85));
+        assert!(power.restart(secs(5), &WAITS, 1.0, &mut seed).is_some());
+        assert_eq!(power.awake(secs(4)), secs(87));
+    }
+
+    #[test]
+    fn awake_is_the_real_time_since_the_restart_began_at_any_speed() {
+        for speed in [0.5, 1.0, 10.0, 1000.0] {
+            let mut power = Power::on();
+            let mut seed = Seed::stream(1, "waits");
+            let mut now = secs(3);
+            for _ in 0..3 {
+                let restart = restarted(&mut power, now, speed, &mut seed);
+                let gone = restart.gone();
+                assert_eq!(restart.until, now + gone);
+                let wait = (gone.as_secs_f64() * speed).round();
+                assert!((40.0..=55.0).contains(&wait), "{gone:?}");
+                assert_eq!(power.awake(restart.until), gone, "speed {speed}");
+                now = restart.until + secs(2);
+                assert_eq!(power.awake(now), gone + secs(2), "speed {speed}");
+            }
+        }
+    }
+
+    #[test]
+    fn waits_are_drawn_from_the_whole_range_also_right_after_a_restart() {
+        let mut power = Power::on();
+        let mut seed = Seed::stream(1, "waits");
+        let mut now = secs(3);
+        let mut waits = Vec::new();
+        for _ in 0..50 {
+            let restart = restarted(&mut power, now, 1.0, &mut seed);
+            waits.push(restart.gone());
+            now = restart.until;
+        }
+        assert!(
+            waits
+                .iter()
+                .all(|wait| (secs(40)..=secs(55)).contains(wait))
+        );
+        assert!(waits.iter().any(|wait| *wait < secs(43)), "{waits:?}");
+        assert!(waits.iter().any(|wait| *wait > secs(52)), "{waits:?}");
+    }
+
+    #[test]
+    fn second_request_during_a_restart_plans_no_second_one() {
+        let mut power = Power::on();
+        let mut seed = Seed::stream(1, "waits");
+        assert!(power.restart(secs(1), &WAITS, 1.0, &mut seed).is_some());
+        assert!(power.restart(secs(1), &WAITS, 1.0, &mut seed).is_none());
+    }
+}

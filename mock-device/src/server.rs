@@ -1,0 +1,392 @@
+//! The sockets of a simulation: it accepts, reads requests, sends the pieces of an answer, and
+//! resets what is open when the device restarts.
+//!
+//! The address stays bound for the whole life of a simulation. While the device is gone each
+//! connection is reset as soon as it is accepted, so a client sees a device that is not there and
+//! never somebody else's server.
+
+use std::{
+    fmt, io,
+    io::Write,
+    net::{IpAddr, Ipv4Addr, SocketAddr},
+    ops::RangeInclusive,
+    sync::{Arc, Mutex, MutexGuard, PoisonError},
+    time::Duration,
+};
+
+use tokio::{
+    io::{AsyncReadExt, AsyncWriteExt},
+    net::{TcpListener, TcpStream},
+    sync::{mpsc, watch},
+    task::JoinSet,
+    time::{Instant, sleep_until, timeout},
+};
+
+use crate::{
+    Family, Scenario, Truth,
+    http::{Answer, Parsed, Piece, Reply, Request},
+    power::Restart,
+    world::{Handled, World},
+};
+
+/// What a simulation can be sped up or slowed down by.
+pub const SPEEDS: RangeInclusive<f64> = 0.01..=100_000.0;
+
+/// How long a client may take to send a request.
+const REQUEST_TIME: Duration = Duration::from_secs(10);
+/// How long a client may take to close after the whole answer, so that no reset overtakes it.
+const CLOSE_TIME: Duration = Duration::from_millis(500);
+/// How long to leave be a listener that cannot accept just now.
+const ACCEPT_AGAIN: Duration = Duration::from_millis(20);
+
+/// What to simulate, and where.
+pub struct Options {
+    /// Which family.
+    pub family: Family,
+    /// What is wrong with it.
+    pub scenario: Scenario,
+    /// Names, marks, keys, tokens and waits follow from it.
+    pub seed: u64,
+    /// The waits of the family are divided by this, and so is the part of an uptime that is the
+    /// wait; all other time is real. One of [`SPEEDS`].
+    pub speed: f64,
+    /// Time between the answer to what restarts the device and the restart. No wait of the
+    /// family's, and not divided: 0.3 s in FAMILIES.md.
+    pub pause: Duration,
+    /// Where it answers; port 0 takes a free one.
+    pub listen: SocketAddr,
+    /// Where the truth is told to any GET over HTTP, if it is to be.
+    pub truth: Option<SocketAddr>,
+    /// Whether addresses other than loopback will do.
+    pub listen_anywhere: bool,
+    /// Gets a line for each request and each restart.
+    pub log: Option<Box<dyn Write + Send>>,
+}
+
+impl Options {
+    /// A receiver on a free loopback port, at full length.
+    pub fn new(family: Family, scenario: Scenario) -> Self {
+        Self {
+            family,
+            scenario,
+            seed: 1,
+            speed: 1.0,
+            pause: Duration::from_millis(300),
+            listen: SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 0),
+            truth: None,
+            listen_anywhere: false,
+            log: None,
+        }
+    }
+}
+
+/// The log is a stranger's writer, and is left out.
+impl fmt::Debug for Options {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Options")
+            .field("family", &self.family)
+            .field("scenario", &self.scenario)
+            .field("seed", &self.seed)
+            .field("speed", &self.speed)
+            .field("pause", &self.pause)
+            .field("listen", &self.listen)
+            .field("truth", &self.truth)
+            .field("listen_anywhere", &self.listen_anywhere)
+            .finish_non_exhaustive()
+    }
+}
+
+/// A simulation that runs until it is stopped or dropped.
+#[derive(Debug)]
+pub struct Running {
+    shared: Arc<Shared>,
+    address: SocketAddr,
+    truth_address: Option<SocketAddr>,
+    tasks: JoinSet<()>,
+}
+
+/// Starts a simulation inside the present tokio runtime.
+///
+/// Errors: `InvalidInput` where the speed is out of [`SPEEDS`] or an address is not loopback
+/// without `listen_anywhere`; else what binding the address gives.
+pub async fn start(options: Options) -> io::Result<Running> {
+    if !SPEEDS.contains(&options.speed) {
+        return Err(invalid(format!(
+            "speed `{}` is not between {} and {}",
+            options.speed,
+            SPEEDS.start(),
+            SPEEDS.end()
+        )));
+    }
+    for address in [Some(options.listen), options.truth].into_iter().flatten() {
+        if !options.listen_anywhere && !address.ip().is_loopback() {
+            return Err(invalid(format!(
+                "`{address}` is not a loopback address, and this is a toy for one computer"
+            )));
+        }
+    }
+    let listener = bind(options.listen).await?;
+    let address = listener.local_addr()?;
+    let truth_listener = match options.truth {
+        Some(address) => Some(bind(address).await?),
+        None => None,
+    };
+    let truth_address = truth_listener
+        .as_ref()
+        .map(TcpListener::local_addr)
+        .transpose()?;
+    let (gone, _) = watch::channel(());
+    let (restarts, planned) = mpsc::unbounded_channel();
+    let shared = Arc::new(Shared {
+        world: Mutex::new(World::new(&options)),
+        start: Instant::now(),
+        gone,
+        restarts,
+        log: Mutex::new(options.log),
+    });
+    let mut tasks = JoinSet::new();
+    tasks.spawn(accept(listener, Arc::clone(&shared)));
+    tasks.spawn(keep_time(planned, Arc::clone(&shared)));
+    if let Some(listener) = truth_listener {
+        tasks.spawn(tell_truth(listener, Arc::clone(&shared)));
+    }
+    Ok(Running {
+        shared,
+        address,
+        truth_address,
+        tasks,
+    })
+}
+
+impl Running {
+    /// Where the device answers.
+    pub fn address(&self) -> SocketAddr {
+        self.address
+    }
+
+    /// Where the truth is told, if it is.
+    pub fn truth_address(&self) -> Option<SocketAddr> {
+        self.truth_address
+    }
+
+    /// The BSSID of the device that answers, or is about to be back, at the address.
+    pub fn bssid(&self) -> [u8; 6] {
+        let now = self.shared.now();
+        self.shared.world().bssid(now)
+    }
+
+    /// What is true now.
+    pub fn truth(&self) -> Truth {
+        let now = self.shared.now();
+        self.shared.world().truth(now)
+    }
+
+    /// Ends it; open connections are closed.
+    pub async fn stop(mut self) {
+        self.tasks.shutdown().await;
+    }
+}
+
+async fn bind(address: SocketAddr) -> io::Result<TcpListener> {
+    let listener = TcpListener::bind(address).await;
+    listener.map_err(|fault| {
+        io::Error::new(
+            fault.kind(),
+            format!("cannot listen on `{address}`: {fault}"),
+        )
+    })
+}
+
+struct Shared {
+    world: Mutex<World>,
+    start: Instant,
+    /// Changes when the device goes, and every connection is reset.
+    gone: watch::Sender<()>,
+    restarts: mpsc::UnboundedSender<Restart>,
+    log: Mutex<Option<Box<dyn Write + Send>>>,
+}
+
+impl fmt::Debug for Shared {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Shared").finish_non_exhaustive()
+    }
+}
+
+impl Shared {
+    fn now(&self) -> Duration {
+        self.start.elapsed()
+    }
+
+    /// A panic elsewhere does not make the state wrong: each call leaves it whole.
+    fn world(&self) -> MutexGuard<'_, World> {
+        self.world.lock().unwrap_or_else(PoisonError::into_inner)
+    }
+
+    /// Writes what has come up for the log. A log that cannot be written stops nothing.
+    fn write_log(&self) {
+        let mut log = self.log.lock().unwrap_or_else(PoisonError::into_inner);
+        let lines = self.world().take_lines();
+        if let Some(log) = log.as_mut() {
+            for line in lines {
+                let _ = writeln!(log, "{line}");
+            }
+            let _ = log.flush();
+        }
+    }
+}
+
+/// How a conversation ends.
+#[derive(Debug, PartialEq, Eq)]
+enum End {
+    Close,
+    Reset,
+}
+
+async fn accept(listener: TcpListener, shared: Arc<Shared>) {
+    // The tasks of a simulation end with this set, which ends with the simulation.
+    let mut tasks = JoinSet::new();
+    loop {
+        let accepted = listener.accept().await;
+        while tasks.try_join_next().is_some() {}
+        match accepted {
+            Ok((stream, _)) => {
+                // Listening for the restart begins before the look at the state, so that a
+                // restart between the two is not missed.
+                let gone = shared.gone.subscribe();
+                let now = shared.now();
+                if shared.world().is_gone(now) {
+                    let _ = stream.set_zero_linger();
+                } else {
+                    tasks.spawn(serve(stream, gone, Arc::clone(&shared)));
+                }
+            }
+            // A connection that broke before it was accepted, or too many open files.
+            Err(_) => tokio::time::sleep(ACCEPT_AGAIN).await,
+        }
+    }
+}
+
+/// At the beginning of each restart resets what is open, and at its end says so in the log.
+async fn keep_time(mut planned: mpsc::UnboundedReceiver<Restart>, shared: Arc<Shared>) {
+    while let Some(restart) = planned.recv().await {
+        for (time, begins) in [(restart.at, true), (restart.until, false)] {
+            sleep_until(shared.start + time).await;
+            let now = shared.now().max(time);
+            // Looking makes happen what is due.
+            shared.world().is_gone(now);
+            if begins {
+                shared.gone.send_replace(());
+            }
+            shared.write_log();
+        }
+    }
+}
+
+async fn serve(mut stream: TcpStream, mut gone: watch::Receiver<()>, shared: Arc<Shared>) {
+    let end = tokio::select! {
+        biased;
+        _ = gone.changed() => End::Reset,
+        end = converse(&mut stream, &shared) => end,
+    };
+    if end == End::Reset {
+        let _ = stream.set_zero_linger();
+    }
+}
+
+/// Reads one request and sends its answer.
+async fn converse(stream: &mut TcpStream, shared: &Shared) -> End {
+    let Ok(Some(parsed)) = timeout(REQUEST_TIME, read_request(stream)).await else {
+        return End::Close;
+    };
+    let now = shared.now();
+    let handled = match parsed {
+        Parsed::Whole(request) => shared.world().handle(&request, now),
+        Parsed::Bad(status, reason) => shared.world().handle_bad(status, reason, now),
+        Parsed::Part => return End::Close,
+    };
+    shared.write_log();
+    match handled {
+        Handled::Gone => End::Reset,
+        Handled::Answer(answer, restart) => {
+            if let Some(restart) = restart {
+                // Nobody receives any more once the simulation ends.
+                let _ = shared.restarts.send(restart);
+            }
+            send(stream, &answer).await
+        }
+    }
+}
+
+/// The request, or none when the client closed without a word or broke off.
+async fn read_request(stream: &mut TcpStream) -> Option<Parsed> {
+    let mut bytes = Vec::new();
+    loop {
+        match stream.read_buf(&mut bytes).await {
+            Ok(0) | Err(_) => return None,
+            Ok(_) => match Request::parse(&bytes) {
+                Parsed::Part => {}
+                parsed => return Some(parsed),
+            },
+        }
+    }
+}
+
+async fn send(stream: &mut TcpStream, answer: &Answer) -> End {
+    for piece in &answer.pieces {
+        match piece {
+            Piece::Bytes(bytes) => {
+                if stream.write_all(bytes).await.is_err() {
+                    return End::Close;
+                }
+            }
+            Piece::Stall => {
+                until_closed(stream).await;
+                return End::Close;
+            }
+            Piece::Reset => return End::Reset,
+        }
+    }
+    // Closing with unread bytes would reset the connection and could take the answer with it.
+    if stream.shutdown().await.is_ok() {
+        let _ = timeout(CLOSE_TIME, until_closed(stream)).await;
+    }
+    End::Close
+}
+
+/// Reads and forgets until the client closes.
+async fn until_closed(stream: &mut TcpStream) {
+    let mut bytes = [0; 1024];
+    while matches!(stream.read(&mut bytes).await, Ok(1..)) {}
+}
+
+async fn tell_truth(listener: TcpListener, shared: Arc<Shared>) {
+    let mut tasks = JoinSet::new();
+    loop {
+        let accepted = listener.accept().await;
+        while tasks.try_join_next().is_some() {}
+        match accepted {
+            Ok((mut stream, _)) => {
+                let shared = Arc::clone(&shared);
+                tasks.spawn(async move {
+                    let read = timeout(REQUEST_TIME, read_request(&mut stream)).await;
+                    let reply = match read {
+                        Ok(Some(Parsed::Whole(request))) if request.method == "GET" => {
+                            let now = shared.now();
+                            let truth = shared.world().truth(now);
+                            let json = serde_json::to_vec(&truth).unwrap_or_default();
+                            Reply::new(200, "application/json", json)
+                        }
+                        Ok(Some(_)) => Reply::text(400, "only GET"),
+                        Ok(None) | Err(_) => return,
+                    };
+                    send(&mut stream, &reply.whole()).await;
+                });
+            }
+            Err(_) => tokio::time::sleep(ACCEPT_AGAIN).await,
+        }
+    }
+}
+
+fn invalid(message: String) -> io::Error {
+    io::Error::new(io::ErrorKind::InvalidInput, message)
+}

@@ -1,0 +1,238 @@
+//! What a simulated receiver is set to, in our own words; each family says it in its own.
+
+use serde_json::{Map, Value as Json, json};
+
+use crate::{family::Family, scenario::Hooks, seed::Seed};
+
+/// Our words for waveforms, weakest reach first.
+pub(crate) const WAVEFORMS: [&str; 3] = ["calm", "breeze", "gale"];
+/// Regions, ISO 3166-1 alpha-2.
+pub(crate) const REGIONS: [&str; 4] = ["DE", "GB", "US", "JP"];
+/// Powers in mW.
+pub(crate) const POWERS: [u16; 4] = [10, 25, 50, 100];
+/// Our words for outputs.
+pub(crate) const OUTPUTS: [&str; 3] = ["serial-frames", "pulse-widths", "pulse-sum"];
+/// Our words for what happens when the link is lost.
+pub(crate) const FAILSAFES: [&str; 3] = ["hold", "neutral", "cut"];
+
+/// The slot of the lock that the scenarios begin with.
+pub(crate) const LOCKED_SLOT: u8 = 7;
+
+/// Water birds, whose names the receivers bear.
+const BIRDS: [&str; 16] = [
+    "Grebe",
+    "Smew",
+    "Teal",
+    "Coot",
+    "Heron",
+    "Bittern",
+    "Wigeon",
+    "Pochard",
+    "Garganey",
+    "Dipper",
+    "Moorhen",
+    "Goosander",
+    "Shelduck",
+    "Curlew",
+    "Avocet",
+    "Scoter",
+];
+
+/// All settings of both families; each family shows those that it has. Choices are held as their
+/// place in the lists above.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub(crate) struct Settings {
+    pub(crate) name: String,
+    pub(crate) locked: bool,
+    /// 1 to 40; keeps its number while the lock is off.
+    pub(crate) slot: u8,
+    pub(crate) bind_key: Option<[u8; 6]>,
+    pub(crate) waveform: usize,
+    pub(crate) region: usize,
+    /// mW.
+    pub(crate) power: u16,
+    pub(crate) output: usize,
+    pub(crate) inverted: bool,
+    /// Hz, 50 to 400, step 10.
+    pub(crate) rate: u16,
+    pub(crate) failsafe: usize,
+    /// Each of 1 to 8 once.
+    pub(crate) order: [u8; 8],
+    /// µs, 800 to 2200.
+    pub(crate) rests: [u16; 4],
+    /// -50 to 50; mapped by nobody.
+    pub(crate) trim: i16,
+    /// Mapped by nobody; not to be set.
+    pub(crate) hull: &'static str,
+    /// Empty: none.
+    pub(crate) local_network: String,
+    /// Empty: none.
+    pub(crate) local_passphrase: String,
+    /// Seconds, 30 to 120.
+    pub(crate) fallback_wait: u16,
+    /// Per cent, 0 to 100.
+    pub(crate) light: u16,
+}
+
+impl Settings {
+    /// How it left the works: bound to nobody. FAMILIES.md gives no factory values; these are
+    /// ours, and none of them but the lock's is one of [`Settings::lent`].
+    pub(crate) fn factory() -> Self {
+        Self {
+            name: "Tarn boat".to_owned(),
+            locked: false,
+            slot: 1,
+            bind_key: None,
+            waveform: 0,
+            region: 0,
+            power: 10,
+            output: 0,
+            inverted: false,
+            rate: 50,
+            failsafe: 0,
+            order: [1, 2, 3, 4, 5, 6, 7, 8],
+            rests: [1500; 4],
+            trim: 0,
+            hull: "keel-b",
+            local_network: String::new(),
+            local_passphrase: String::new(),
+            fallback_wait: 60,
+            light: 50,
+        }
+    }
+
+    /// A receiver of the loan shelf in the beginning of a scenario. Every value that a save could
+    /// lose differs from its factory state, so that a loss shows.
+    pub(crate) fn lent(name: &str, bind_key: [u8; 6], hooks: &Hooks) -> Self {
+        Self {
+            name: name.to_owned(),
+            locked: hooks.locked,
+            slot: LOCKED_SLOT,
+            bind_key: hooks.bound.then_some(bind_key),
+            waveform: 1,
+            region: 1,
+            power: 25,
+            output: 1,
+            inverted: true,
+            rate: 100,
+            failsafe: 1,
+            order: [2, 1, 3, 4, 5, 6, 8, 7],
+            rests: [1500, 1500, 1100, 1900],
+            trim: -12,
+            hull: "keel-b",
+            local_network: "Tarn boathouse".to_owned(),
+            local_passphrase: "oars & <duckweed>".to_owned(),
+            fallback_wait: 90,
+            light: 40,
+        }
+    }
+
+    /// What it is set to, named and written as linkmend prints it.
+    pub(crate) fn truth(&self, family: Family) -> Map<String, Json> {
+        let own = match family {
+            Family::SampleForm => ("channel-order", json!(self.order)),
+            Family::SampleScript => ("failsafe-positions", json!(self.rests)),
+        };
+        let firmware = match family {
+            Family::SampleForm => crate::family::form::FIRMWARE,
+            Family::SampleScript => crate::family::script::FIRMWARE,
+        };
+        let lock = if self.locked {
+            json!(self.slot)
+        } else {
+            json!("off")
+        };
+        [
+            ("name", json!(self.name)),
+            ("firmware", json!(firmware)),
+            ("model-lock", lock),
+            ("bind-key", json!(self.bind_key.map(hex))),
+            ("waveform", json!(WAVEFORMS[self.waveform])),
+            ("region", json!(REGIONS[self.region])),
+            ("power", json!(self.power)),
+            ("output", json!(OUTPUTS[self.output])),
+            ("output-inverted", json!(self.inverted)),
+            ("output-rate", json!(self.rate)),
+            ("failsafe", json!(FAILSAFES[self.failsafe])),
+            own,
+            ("local-network", text_or_null(&self.local_network)),
+            ("local-passphrase", text_or_null(&self.local_passphrase)),
+            ("fallback-wait", json!(self.fallback_wait)),
+            ("light", json!(self.light)),
+        ]
+        .into_iter()
+        .map(|(name, value)| (name.to_owned(), value))
+        .collect()
+    }
+
+    /// What linkmend maps to nothing and must leave as it was.
+    pub(crate) fn unmapped(&self, family: Family) -> Map<String, Json> {
+        let (name, value) = match family {
+            Family::SampleForm => ("trim", json!(self.trim)),
+            Family::SampleScript => ("hull", json!(self.hull)),
+        };
+        Map::from_iter([(name.to_owned(), value)])
+    }
+}
+
+/// Two names, never the same.
+pub(crate) fn two_names(seed: &mut Seed) -> [&'static str; 2] {
+    let first = seed.below(BIRDS.len());
+    let second = (first + 1 + seed.below(BIRDS.len() - 1)) % BIRDS.len();
+    [BIRDS[first], BIRDS[second]]
+}
+
+fn hex(key: [u8; 6]) -> String {
+    key.map(|byte| format!("{byte:02x}")).concat()
+}
+
+fn text_or_null(text: &str) -> Json {
+    if text.is_empty() {
+        Json::Null
+    } else {
+        json!(text)
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::scenario::Scenario;
+
+    #[test]
+    fn lent_receiver_differs_from_the_factory_state_in_every_setting() {
+        for family in Family::ALL {
+            let lent = Settings::lent("Smew", [1; 6], &Scenario::Locked.hooks());
+            let (lent, factory) = (lent.truth(family), Settings::factory().truth(family));
+            assert_eq!(lent.len(), 16);
+            for (name, value) in &lent {
+                assert_eq!(factory[name] == *value, name == "firmware", "{name}");
+            }
+        }
+    }
+
+    #[test]
+    fn truth_is_written_as_linkmend_prints_it() {
+        let mut settings = Settings::factory();
+        let truth = settings.truth(Family::SampleScript);
+        assert_eq!(truth["model-lock"], json!("off"));
+        assert_eq!(truth["bind-key"], Json::Null);
+        assert_eq!(truth["local-network"], Json::Null);
+        assert_eq!(truth["failsafe-positions"], json!([1500, 1500, 1500, 1500]));
+        settings.locked = true;
+        settings.slot = 40;
+        settings.bind_key = Some([0x4a, 0x1f, 0, 0x9c, 0x77, 0xe2]);
+        let truth = settings.truth(Family::SampleForm);
+        assert_eq!(truth["model-lock"], json!(40));
+        assert_eq!(truth["bind-key"], json!("4a1f009c77e2"));
+        assert_eq!(truth["channel-order"], json!([1, 2, 3, 4, 5, 6, 7, 8]));
+    }
+
+    #[test]
+    fn two_names_are_never_the_same() {
+        for number in 0..100 {
+            let [first, second] = two_names(&mut Seed::stream(number, "names"));
+            assert_ne!(first, second);
+        }
+    }
+}

@@ -1,0 +1,69 @@
+//! What is true of a simulation, told beside the simulated wire.
+//!
+//! Tests compare what a program claims with this. Telling it never changes a device. It holds
+//! secrets in the clear; they are invented.
+
+use serde::Serialize;
+use serde_json::{Map, Value as Json};
+
+use crate::{Family, Scenario};
+
+/// Requests that are remembered, newest.
+pub(crate) const REQUESTS: usize = 10_000;
+
+/// The true state of a simulation.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct Truth {
+    /// Always 1.
+    pub format: u32,
+    /// What is simulated.
+    pub family: Family,
+    /// What is wrong with it.
+    pub scenario: Scenario,
+    /// By how much the waits are shortened.
+    pub speed: f64,
+    /// Which device answers at the address.
+    pub present: usize,
+    /// The devices; the second waits for its turn in the scenarios that swap.
+    pub devices: Vec<DeviceTruth>,
+    /// What was asked, oldest first; the newest 10 000.
+    pub requests: Vec<RequestTruth>,
+}
+
+/// The true state of one device.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct DeviceTruth {
+    /// What it shows as its serial, where the family shows one.
+    pub serial: Option<String>,
+    /// Colon-separated lower-case hexadecimal.
+    pub bssid: String,
+    /// Settings by our names, written as linkmend prints them.
+    pub settings: Map<String, Json>,
+    /// What it keeps beside them.
+    pub unmapped: Map<String, Json>,
+    /// Restarts since the simulation started.
+    pub boots: u64,
+    /// Saves that were taken.
+    pub saves: u64,
+    /// Saves and restart requests that were refused.
+    pub refused: u64,
+    /// Whether it answers at the address now.
+    pub up: bool,
+}
+
+/// One request that a device got.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct RequestTruth {
+    /// From 1.
+    pub number: u64,
+    /// Empty where it was no request.
+    pub method: String,
+    /// Without the query; empty where it was no request.
+    pub path: String,
+    /// Which device got it.
+    pub device: usize,
+    /// The status of the answer; none where no byte of one was sent.
+    pub answer: Option<u16>,
+    /// What came of it, in words.
+    pub note: String,
+}

@@ -1,0 +1,427 @@
+//! Each scenario without sockets and without waiting.
+
+use serde_json::{Value as Json, json};
+
+use super::*;
+use crate::http::Parsed;
+
+const FORM: Family = Family::SampleForm;
+const SCRIPT: Family = Family::SampleScript;
+
+/// A world and a hand on its clock.
+struct Bench {
+    world: World,
+    now: Duration,
+}
+
+impl Bench {
+    fn new(family: Family, scenario: Scenario) -> Self {
+        Self {
+            world: World::new(&Options::new(family, scenario)),
+            now: Duration::from_secs(2),
+        }
+    }
+
+    fn later(&mut self, seconds: u64) -> &mut Self {
+        self.now += Duration::from_secs(seconds);
+        self
+    }
+
+    fn send(&mut self, request: &str) -> Handled {
+        let Parsed::Whole(request) = Request::parse(request.as_bytes()) else {
+            panic!("a whole request: {request}")
+        };
+        self.world.handle(&request, self.now)
+    }
+
+    fn read(&mut self) -> Handled {
+        let path = match self.world.family {
+            Family::SampleForm => "/",
+            Family::SampleScript => "/as-it-is",
+        };
+        self.send(&format!("GET {path} HTTP/1.1\r\n\r\n"))
+    }
+
+    /// Lifts the lock, and on a family that wants it asks for the restart.
+    fn unlock(&mut self) -> Handled {
+        match self.world.family {
+            Family::SampleForm => {
+                let page = self.read();
+                let (_, rest) = text(&page)
+                    .split_once("name=\"once\" value=\"")
+                    .map_or_else(
+                        || panic!("no token in {page:?}"),
+                        |(before, rest)| (before.to_owned(), rest.to_owned()),
+                    );
+                self.save_form(&rest[..16])
+            }
+            Family::SampleScript => {
+                let save = r#"{"key":[1,2,3,4,5,6],"slot":null}"#;
+                self.post("/take-over", "application/json", save)
+            }
+        }
+    }
+
+    fn save_form(&mut self, once: &str) -> Handled {
+        let body = format!("once={once}&follows=any&act=keep");
+        self.post("/keep-air", "application/x-www-form-urlencoded", &body)
+    }
+
+    fn restart(&mut self) -> Handled {
+        self.post("/once-again", "application/json", r#"{"sure":true}"#)
+    }
+
+    fn post(&mut self, path: &str, kind: &str, body: &str) -> Handled {
+        let length = body.len();
+        self.send(&format!(
+            "POST {path} HTTP/1.1\r\nContent-Type: {kind}\r\nContent-Length: {length}\r\n\r\n{body}"
+        ))
+    }
+
+    fn truth(&mut self) -> Truth {
+        self.world.truth(self.now)
+    }
+
+    fn lock(&mut self) -> Json {
+        let truth = self.truth();
+        truth.devices[truth.present].settings["model-lock"].clone()
+    }
+}
+
+fn pieces(handled: &Handled) -> &[Piece] {
+    match handled {
+        Handled::Gone => panic!("the device is gone"),
+        Handled::Answer(answer, _) => &answer.pieces,
+    }
+}
+
+fn text(handled: &Handled) -> String {
+    let bytes = pieces(handled).iter().map(|piece| match piece {
+        Piece::Bytes(bytes) => bytes.as_slice(),
+        Piece::Stall | Piece::Reset => &[],
+    });
+    String::from_utf8_lossy(&bytes.collect::<Vec<_>>().concat()).into_owned()
+}
+
+fn plans_a_restart(handled: &Handled) -> bool {
+    matches!(handled, Handled::Answer(_, Some(_)))
+}
+
+/// The length that the head tells and the length of what follows.
+fn lengths(handled: &Handled) -> (usize, usize) {
+    let [Piece::Bytes(head), Piece::Bytes(body), ..] = pieces(handled) else {
+        panic!("a head and a body: {handled:?}")
+    };
+    let head = String::from_utf8_lossy(head).into_owned();
+    let (_, rest) = head
+        .split_once("Content-Length: ")
+        .expect("a length is told");
+    let told = rest.split("\r\n").next().expect("a first part");
+    (told.parse().expect("a number"), body.len())
+}
+
+#[test]
+fn scenarios_begin_as_their_lines_say() {
+    for family in Family::ALL {
+        for scenario in Scenario::ALL {
+            let truth = Bench::new(family, scenario).truth();
+            let settings = &truth.devices[0].settings;
+            let unlocked = matches!(
+                scenario,
+                Scenario::Unbound | Scenario::Healthy | Scenario::Faulty
+            );
+            let lock = if unlocked { json!("off") } else { json!(7) };
+            assert_eq!(settings["model-lock"], lock, "{scenario}");
+            assert_eq!(
+                settings["bind-key"].is_null(),
+                scenario == Scenario::Unbound,
+                "{scenario}"
+            );
+            assert!(truth.devices[0].up);
+            assert_eq!(truth.devices[0].serial.is_some(), family == FORM);
+            assert!(truth.devices[0].bssid.starts_with("02:"));
+        }
+    }
+    let page = text(&Bench::new(FORM, Scenario::Faulty).read());
+    assert!(page.contains("radio part silent"));
+}
+
+#[test]
+fn save_of_the_form_family_restarts_it_after_its_pause_and_it_comes_back_after_its_wait() {
+    let mut bench = Bench::new(FORM, Scenario::Locked);
+    let saved = bench.unlock();
+    assert!(text(&saved).contains("Kept. Starting again."));
+    let Handled::Answer(_, Some(restart)) = saved else {
+        panic!("a restart is planned")
+    };
+    assert_eq!(restart.at, bench.now + Duration::from_millis(300));
+    assert!(matches!(bench.read(), Handled::Answer(..)));
+    assert!(matches!(bench.later(1).read(), Handled::Gone));
+    assert!(!bench.truth().devices[0].up);
+    assert!(matches!(bench.later(38).read(), Handled::Gone));
+    let page = text(&bench.later(20).read());
+    assert!(page.contains("value=\"any\" checked"), "{page}");
+    let truth = bench.truth();
+    assert_eq!((truth.devices[0].boots, truth.devices[0].saves), (1, 1));
+    assert_eq!(bench.lock(), json!("off"));
+}
+
+#[test]
+fn restart_of_the_script_family_comes_by_request_and_counts_one_more() {
+    let mut bench = Bench::new(SCRIPT, Scenario::Locked);
+    assert!(!plans_a_restart(&bench.unlock()));
+    assert!(matches!(bench.later(60).read(), Handled::Answer(..)));
+    let asked = bench.restart();
+    assert!(text(&asked).ends_with("going"));
+    assert!(matches!(bench.later(4).read(), Handled::Gone));
+    assert!(matches!(bench.later(5).read(), Handled::Answer(..)));
+    assert_eq!(bench.truth().devices[0].boots, 1);
+    assert_eq!(bench.lock(), json!("off"));
+}
+
+#[test]
+fn tokens_do_not_outlive_the_restart() {
+    let mut bench = Bench::new(FORM, Scenario::Locked);
+    let page = text(&bench.read());
+    let (_, rest) = page.split_once("name=\"once\" value=\"").expect("a token");
+    bench.unlock();
+    bench.later(60);
+    assert!(text(&bench.save_form(&rest[..16])).contains("stale form"));
+    let truth = bench.truth();
+    assert_eq!((truth.devices[0].saves, truth.devices[0].refused), (1, 1));
+}
+
+#[test]
+fn lock_returns_with_the_restart_and_not_before() {
+    for family in Family::ALL {
+        let mut bench = Bench::new(family, Scenario::LockReturns);
+        bench.unlock();
+        assert_eq!(bench.lock(), json!("off"));
+        if family == SCRIPT {
+            bench.restart();
+        }
+        bench.later(60);
+        assert_eq!(bench.lock(), json!(7));
+        let key = &bench.truth().devices[0].settings["bind-key"];
+        assert!(!key.is_null(), "the other settings stay");
+    }
+}
+
+#[test]
+fn no_answer_takes_what_restarts_it_and_is_gone_at_once() {
+    for family in Family::ALL {
+        let mut bench = Bench::new(family, Scenario::NoAnswer);
+        let mut answer = bench.unlock();
+        if family == SCRIPT {
+            assert!(text(&answer).ends_with("taken 2"), "a save is answered");
+            answer = bench.restart();
+        }
+        assert_eq!(pieces(&answer), [Piece::Reset]);
+        assert!(plans_a_restart(&answer));
+        assert!(matches!(bench.read(), Handled::Gone));
+        bench.later(60);
+        assert_eq!(bench.lock(), json!("off"));
+        let truth = bench.truth();
+        assert_eq!(truth.devices[0].boots, 1);
+        let last = truth.requests.last().expect("a request");
+        assert_eq!(last.answer, None);
+    }
+}
+
+#[test]
+fn lost_restart_is_answered_and_does_not_come() {
+    for family in Family::ALL {
+        let mut bench = Bench::new(family, Scenario::LostRestart);
+        let mut answer = bench.unlock();
+        if family == SCRIPT {
+            answer = bench.restart();
+            assert!(text(&answer).starts_with("HTTP/1.1 202 "));
+        } else {
+            assert!(text(&answer).contains("Kept. Starting again."));
+        }
+        assert!(!plans_a_restart(&answer));
+        assert!(matches!(bench.later(1).read(), Handled::Answer(..)));
+        assert_eq!(bench.truth().devices[0].boots, 0);
+        assert_eq!(bench.lock(), json!("off"));
+    }
+}
+
+#[test]
+fn omitted_reset_loses_what_the_save_did_not_name() {
+    let mut bench = Bench::new(FORM, Scenario::OmittedReset);
+    bench.unlock();
+    let settings = &bench.truth().devices[0].settings;
+    assert_eq!(settings["bind-key"], Json::Null);
+    assert_eq!(settings["region"], json!("DE"));
+    assert_eq!(settings["output-rate"], json!(100), "of another form");
+}
+
+#[test]
+fn another_device_is_there_after_the_first_reading() {
+    for family in Family::ALL {
+        let mut bench = Bench::new(family, Scenario::SwappedBeforeWrite);
+        let bssid = bench.world.bssid(bench.now);
+        let before = bench.truth();
+        if family == SCRIPT {
+            bench.send("GET / HTTP/1.1\r\n\r\n");
+            assert_eq!(bench.truth().present, 0, "the empty page is no reading");
+        }
+        let first = text(&bench.read());
+        let truth = bench.truth();
+        assert_eq!(truth.present, 1);
+        assert!(truth.devices[1].up && !truth.devices[0].up);
+        assert_ne!(bench.world.bssid(bench.now), bssid);
+        let [one, other] = &before.devices[..] else {
+            panic!("two devices")
+        };
+        assert_ne!(one.bssid, other.bssid);
+        for (name, value) in &one.settings {
+            assert_eq!(other.settings[name] == *value, name != "name", "{name}");
+        }
+        if family == FORM {
+            assert_ne!(one.serial, other.serial);
+            assert!(first.contains(one.serial.as_deref().expect("a serial")));
+            let second = text(&bench.read());
+            assert!(second.contains(other.serial.as_deref().expect("a serial")));
+        }
+        bench.read();
+        assert_eq!(bench.truth().present, 1, "once");
+    }
+}
+
+#[test]
+fn another_device_comes_back_from_the_first_restart() {
+    for family in Family::ALL {
+        let mut bench = Bench::new(family, Scenario::SwappedAfterRestart);
+        bench.read();
+        bench.unlock();
+        if family == SCRIPT {
+            bench.restart();
+        }
+        bench.later(1);
+        assert_eq!(bench.truth().present, 0);
+        bench.later(60);
+        let truth = bench.truth();
+        assert_eq!(truth.present, 1);
+        assert_eq!(truth.devices[0].settings["model-lock"], json!("off"));
+        assert_eq!(bench.lock(), json!(7), "the other was never written");
+        bench.unlock();
+        if family == SCRIPT {
+            bench.restart();
+        }
+        bench.later(60);
+        let truth = bench.truth();
+        assert_eq!((truth.present, truth.devices[1].boots), (1, 1));
+        assert!(truth.devices[1].up);
+    }
+}
+
+#[test]
+fn page_tells_the_real_time_since_the_restart_whichever_device_is_back() {
+    for scenario in [Scenario::Locked, Scenario::SwappedAfterRestart] {
+        let mut bench = Bench::new(FORM, scenario);
+        bench.world.speed = 100.0;
+        let page = text(&bench.read());
+        assert!(page.contains("<td id=\"awake\">85 s</td>"), "{page}");
+        bench.unlock();
+        // The restart began after the pause of 0.3 s, and the wait was 0.55 s at most.
+        let page = text(&bench.later(2).read());
+        assert!(page.contains("<td id=\"awake\">1 s</td>"), "{page}");
+    }
+}
+
+#[test]
+fn readings_are_halved_when_stalled_or_cut_and_saves_are_not() {
+    for family in Family::ALL {
+        for scenario in [Scenario::Stalled, Scenario::CutOff] {
+            let mut bench = Bench::new(family, scenario);
+            let answer = bench.read();
+            let (told, sent) = lengths(&answer);
+            assert_eq!(sent, told / 2);
+            let stalls = pieces(&answer).last() == Some(&Piece::Stall);
+            assert_eq!(stalls, scenario == Scenario::Stalled);
+            if family == SCRIPT {
+                let (told, sent) = lengths(&bench.unlock());
+                assert_eq!(sent, told);
+            }
+        }
+    }
+}
+
+#[test]
+fn saves_are_taken_though_their_answers_are_silent_or_cut() {
+    for family in Family::ALL {
+        for scenario in [Scenario::StalledSave, Scenario::CutOffSave] {
+            let mut bench = Bench::new(family, scenario);
+            let (told, sent) = lengths(&bench.read());
+            assert_eq!(sent, told, "readings are whole");
+            let answer = bench.unlock();
+            if scenario == Scenario::StalledSave {
+                assert_eq!(pieces(&answer), [Piece::Stall]);
+            } else {
+                let (told, sent) = lengths(&answer);
+                assert_eq!(sent, told / 2);
+            }
+            assert_eq!(plans_a_restart(&answer), family == FORM);
+            assert_eq!(bench.lock(), json!("off"));
+            assert_eq!(bench.truth().devices[0].saves, 1);
+        }
+    }
+}
+
+#[test]
+fn truth_tells_each_request_and_telling_it_changes_nothing() {
+    let mut bench = Bench::new(FORM, Scenario::Locked);
+    bench.send("GET /nowhere?x=1 HTTP/1.1\r\n\r\n");
+    bench.unlock();
+    let truth = bench.truth();
+    assert_eq!(bench.truth(), truth);
+    let told: Vec<(u64, &str, &str, Option<u16>)> = truth
+        .requests
+        .iter()
+        .map(|r| (r.number, r.method.as_str(), r.path.as_str(), r.answer))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            (1, "GET", "/nowhere", Some(404)),
+            (2, "GET", "/", Some(200)),
+            (3, "POST", "/keep-air", Some(200)),
+        ]
+    );
+    let json = serde_json::to_value(&truth).expect("it is told as JSON");
+    assert_eq!(json["family"], "sample-form");
+    assert_eq!(json["scenario"], "locked");
+    assert_eq!(json["devices"][0]["unmapped"], json!({"trim": -12}));
+}
+
+#[test]
+fn same_seed_gives_the_same_world_and_another_seed_another() {
+    let truth = |seed| {
+        let mut options = Options::new(FORM, Scenario::SwappedBeforeWrite);
+        options.seed = seed;
+        World::new(&options).truth(Duration::ZERO)
+    };
+    assert_eq!(truth(5), truth(5));
+    assert_ne!(truth(5).devices[0].serial, truth(6).devices[0].serial);
+    for seed in 0..200 {
+        let truth = truth(seed);
+        assert_ne!(truth.devices[0].serial, truth.devices[1].serial);
+        assert_ne!(truth.devices[0].bssid, truth.devices[1].bssid);
+    }
+}
+
+#[test]
+fn log_has_a_line_for_each_request_and_restart_and_escapes_what_came() {
+    let mut bench = Bench::new(FORM, Scenario::Locked);
+    bench.send("GET /\u{1b}[2J HTTP/1.1\r\n\r\n");
+    bench.unlock();
+    bench.later(60).truth();
+    let lines = bench.world.take_lines();
+    assert_eq!(lines.len(), 5, "{lines:?}");
+    assert!(lines[0].contains("GET /\\u{1b}[2J answer 404"), "{lines:?}");
+    assert!(lines[2].ends_with("POST /keep-air answer 200 saved"));
+    assert!(lines[3].ends_with("device 0 restarts"));
+    assert!(lines[4].contains("device 0 is back"));
+    assert!(bench.world.take_lines().is_empty());
+}

@@ -1,0 +1,179 @@
+//! The server as a process: its first line, its ends, its refusals.
+
+use std::{
+    io::{BufRead, BufReader, Read, Write},
+    net::TcpStream,
+    process::{Child, Command, Output, Stdio},
+};
+
+use serde_json::Value as Json;
+
+/// A process that a failing test does not leave behind.
+struct Server(Child);
+
+impl Drop for Server {
+    fn drop(&mut self) {
+        // It may have ended by itself; then there is nothing to end.
+        let _ = self.0.kill();
+        let _ = self.0.wait();
+    }
+}
+
+impl Server {
+    fn start(arguments: &[&str]) -> (Self, Json) {
+        let mut child = command(arguments)
+            .stdin(Stdio::piped())
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the binary was built");
+        let mut line = String::new();
+        BufReader::new(child.stdout.as_mut().expect("a pipe"))
+            .read_line(&mut line)
+            .expect("its first line");
+        let introduction = serde_json::from_str(&line).expect("one JSON object");
+        (Self(child), introduction)
+    }
+
+    fn stderr(&mut self) -> String {
+        let mut text = String::new();
+        let pipe = self.0.stderr.as_mut().expect("a pipe");
+        pipe.read_to_string(&mut text).expect("text");
+        text
+    }
+}
+
+fn command(arguments: &[&str]) -> Command {
+    let mut command = Command::new(env!("CARGO_BIN_EXE_mock-device"));
+    command.args(arguments);
+    command
+}
+
+fn run(arguments: &[&str]) -> Output {
+    command(arguments)
+        .stdin(Stdio::null())
+        .output()
+        .expect("the binary was built")
+}
+
+/// The body of the answer to a GET.
+fn get(url: &Json) -> String {
+    let url = url.as_str().expect("an address");
+    let address = url.trim_start_matches("http://").trim_end_matches('/');
+    let mut stream = TcpStream::connect(address).expect("it listens");
+    stream
+        .write_all(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
+        .expect("it reads");
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).expect("text");
+    let (_, body) = answer.split_once("\r\n\r\n").expect("a head");
+    body.to_owned()
+}
+
+#[test]
+fn first_line_says_where_it_is_and_the_truth_is_there_too() {
+    let log = std::env::temp_dir().join(format!("mock-device-log-{}", std::process::id()));
+    let path = log.to_str().expect("a plain path");
+    let (mut server, said) = Server::start(&[
+        "--family=sample-form",
+        "--scenario=unbound",
+        "--speed=10",
+        "--seed=3",
+        "--until-stdin-closes",
+        "--log",
+        path,
+    ]);
+    assert_eq!(said["format"], 1);
+    assert_eq!(said["speed"], 10.0);
+    assert!(get(&said["at"]).contains("Tarn deck receiver"));
+    let truth: Json = serde_json::from_str(&get(&said["truth"])).expect("JSON");
+    assert_eq!(truth["scenario"], "unbound");
+    assert_eq!(truth["devices"][0]["bssid"], said["bssid"]);
+    assert_eq!(truth["requests"][0]["path"], "/");
+
+    drop(server.0.stdin.take());
+    let status = server.0.wait().expect("it ends with its stdin");
+    assert!(status.success());
+    assert!(server.stderr().contains("simulation"));
+    let text = std::fs::read_to_string(&log).expect("the log was written");
+    std::fs::remove_file(&log).expect("it is ours");
+    assert!(text.contains("request 1 to device 0: GET / answer 200"));
+}
+
+#[test]
+fn signals_end_it_in_order() {
+    for signal in ["-INT", "-TERM"] {
+        let (mut server, _) = Server::start(&["--family", "sample-script"]);
+        let id = server.0.id().to_string();
+        let sent = Command::new("kill").args([signal, &id]).status();
+        assert!(sent.expect("kill is there").success());
+        assert!(server.0.wait().expect("it ends").success(), "{signal}");
+    }
+}
+
+#[test]
+fn wrong_usage_is_said_and_ends_with_2() {
+    for (arguments, words) in [
+        (&["--scenario", "locked"][..], "--family"),
+        (&["--family", "sample-login"], "sample-form, sample-script"),
+        (
+            &["--family", "sample-form", "--scenario", "x"],
+            "lock-returns",
+        ),
+        (
+            &["--family", "sample-form", "--speed", "0"],
+            "0.01 to 100000",
+        ),
+        (
+            &["--family", "sample-form", "--listen", "0.0.0.0:0"],
+            "loopback",
+        ),
+        (
+            &["--family", "sample-form", "--truth", "0.0.0.0:0"],
+            "loopback",
+        ),
+    ] {
+        let output = run(arguments);
+        let text = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(output.status.code(), Some(2), "{arguments:?}: {text}");
+        assert!(text.contains(words), "{arguments:?}: {text}");
+        assert!(output.stdout.is_empty());
+    }
+}
+
+#[test]
+fn listening_anywhere_has_to_be_asked_for() {
+    let (_server, said) = Server::start(&[
+        "--family=sample-form",
+        "--listen=0.0.0.0:0",
+        "--listen-anywhere",
+    ]);
+    let at = said["at"].as_str().expect("an address");
+    assert!(at.starts_with("http://0.0.0.0:"), "{at}");
+}
+
+#[test]
+fn log_that_cannot_be_written_and_taken_port_are_said_and_end_with_1() {
+    let output = run(&["--family=sample-form", "--log=/nowhere/at/all"]);
+    assert_eq!(output.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains("`/nowhere/at/all`"), "{text}");
+
+    let taken = std::net::TcpListener::bind("127.0.0.1:0").expect("a free port");
+    let address = taken.local_addr().expect("it is bound").to_string();
+    let output = run(&["--family=sample-form", "--listen", &address]);
+    assert_eq!(output.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains(&address), "{text}");
+}
+
+#[test]
+fn help_shows_every_scenario_and_an_example() {
+    let output = run(&["--help"]);
+    assert!(output.status.success());
+    let text = String::from_utf8_lossy(&output.stdout).into_owned();
+    for scenario in mock_device::Scenario::ALL {
+        assert!(text.contains(scenario.word()) && text.contains(scenario.about()));
+    }
+    assert!(text.contains("Example"));
+}

@@ -1,0 +1,183 @@
+//! The beginning: who is it, what is to be done, is it allowed.
+
+use super::{
+    Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, Outcome, Plan,
+    Question, Sameness, Snapshot, State, Step, Trouble, Wanted, another_device, declined, lines_of,
+    only_address, warnings, what_to_put_back,
+};
+
+impl Machine {
+    pub(super) fn first_read(&mut self, snapshot: &Snapshot, now: &BootTime) -> Action {
+        let cut_off = self
+            .cut_off
+            .as_ref()
+            .map(|cut_off| cut_off.original.clone());
+        let original = cut_off.unwrap_or_else(|| snapshot.clone());
+        let identity = &snapshot.device.identity;
+        let sameness = original.device.identity.compare(identity);
+        self.last = Some(snapshot.clone());
+        self.original = Some(original);
+        match sameness {
+            Sameness::Different => self.stop(another_device(snapshot)),
+            Sameness::Undetermined if !self.options.trust_address => {
+                let question = Question::OnlyAddress(identity.clone());
+                self.go(State::AskingAddress, Action::Ask(question))
+            }
+            _ => self.begin(now),
+        }
+    }
+
+    pub(super) fn address_answered(&mut self, answer: Answer, now: &BootTime) -> Action {
+        match answer {
+            Answer::Yes => {
+                self.options.trust_address = true;
+                self.begin(now)
+            }
+            Answer::No => self.stop(declined()),
+            Answer::Nobody(why) => self.stop(
+                Trouble::new(
+                    "identity-undetermined",
+                    format!("only its address tells this receiver from others, and {why}"),
+                    Some(
+                        "power this one alone and add --trust-address, or use a connection that \
+                         shows its BSSID",
+                    ),
+                )
+                .ending(Exit::Refused),
+            ),
+        }
+    }
+
+    pub(super) fn begin(&mut self, now: &BootTime) -> Action {
+        let (Some(original), Some(last)) = (self.original.clone(), self.last.clone()) else {
+            return self.out_of_step();
+        };
+        match self.cut_off.clone() {
+            Some(cut_off) => self.begin_cut_off(&cut_off, &original, &last, now),
+            None => self.begin_new(last),
+        }
+    }
+
+    pub(super) fn begin_new(&mut self, last: Snapshot) -> Action {
+        let plan = match Plan::new(&self.profile, &last, &self.wanted) {
+            Ok(plan) => plan,
+            Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
+        };
+        self.lines = lines_of(&plan, "not written");
+        if plan.is_empty() {
+            return self.end(Outcome::NothingToDo, Exit::Done, None);
+        }
+        self.leg = Some(Leg::new(
+            Direction::There,
+            plan,
+            self.wanted.clone(),
+            last.clone(),
+        ));
+        if self.options.dry_run {
+            return self.end(Outcome::Planned, Exit::Done, None);
+        }
+        self.go(State::Keeping, Action::Keep(Box::new(last)))
+    }
+
+    /// A cut-off change is finished, undone, or seen to be either already.
+    pub(super) fn begin_cut_off(
+        &mut self,
+        cut_off: &CutOff,
+        original: &Snapshot,
+        last: &Snapshot,
+        now: &BootTime,
+    ) -> Action {
+        let target = match cut_off.direction {
+            Direction::There => self.wanted.clone(),
+            Direction::Back => Wanted::new(),
+        };
+        self.lines = self.lines_wanted(original);
+        let found = Comparison::new(&self.profile, original, last, &target);
+        if !found.strays.is_empty() && cut_off.direction == Direction::There {
+            return self.stop(
+                Trouble::new(
+                    "changed-meanwhile",
+                    format!("something else changed since then: {}", found.words()),
+                    Some("`linkmend resume --undo` puts back what was there"),
+                )
+                .ending(Exit::Refused),
+            );
+        }
+        let wanted = match cut_off.direction {
+            Direction::There => target,
+            Direction::Back => what_to_put_back(&self.profile, original, last),
+        };
+        let plan = match Plan::new(&self.profile, last, &wanted) {
+            Ok(plan) => plan,
+            Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
+        };
+        let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());
+        leg.mark.clone_from(&cut_off.wrote);
+        let nothing_to_write = leg.plan.is_empty();
+        let restarted = leg.restarted(last, now);
+        self.leg = Some(leg);
+        if nothing_to_write && !found.holds() {
+            return self.end_unproved(Trouble::new(
+                "cannot-put-back",
+                format!("no setting puts this right: {}", found.words()),
+                Some("look at its settings page by hand"),
+            ));
+        }
+        if nothing_to_write && (restarted || !self.restart_needed()) {
+            return self.conclude_with(&found, last, restarted);
+        }
+        if nothing_to_write && self.restart_is_by_hand() {
+            return self.conclude_with(&found, last, false);
+        }
+        if self.options.dry_run {
+            return self.end(Outcome::Planned, Exit::Done, None);
+        }
+        if original.device.identity.compare(&last.device.identity) != Sameness::Same {
+            return self.stop(only_address());
+        }
+        self.planned()
+    }
+
+    pub(super) fn planned(&mut self) -> Action {
+        let Some(leg) = &self.leg else {
+            return self.out_of_step();
+        };
+        let step = Step::Planned {
+            direction: leg.direction,
+            lines: leg.plan.lines.clone(),
+        };
+        self.go(State::NotingPlan, Action::Note(step))
+    }
+
+    /// Asks, except for putting back within a change: that was agreed to with the change.
+    pub(super) fn ask_or_go(&mut self, now: &BootTime) -> Action {
+        let Some(leg) = &self.leg else {
+            return self.out_of_step();
+        };
+        if self.wrote && leg.direction == Direction::Back {
+            return self.note_writing(now);
+        }
+        let question = Question::Write {
+            direction: leg.direction,
+            plan: leg.plan.clone(),
+            takes_s: self.takes_s(leg),
+            warnings: warnings(leg),
+        };
+        self.go(State::AskingWrite, Action::Ask(question))
+    }
+
+    pub(super) fn write_answered(&mut self, answer: Answer) -> Action {
+        match answer {
+            Answer::Yes => self.go(State::NotingAgreed, Action::Note(Step::Agreed)),
+            Answer::No => self.stop(declined()),
+            Answer::Nobody(why) => self.stop(
+                Trouble::new(
+                    "no-consent",
+                    format!("nothing is written without consent, and {why}"),
+                    Some("add --yes to write without being asked"),
+                )
+                .ending(Exit::Refused),
+            ),
+        }
+    }
+}

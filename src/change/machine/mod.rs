@@ -1,0 +1,404 @@
+//! The change as a pure state machine: an event in, the next action out.
+//!
+//! It decides everything and does nothing, so that every way through it is tested without a
+//! network and without waiting. It guards against the known ways in which a change goes wrong:
+//! written before the record is durable, written to another device, called done on the word of a
+//! page, half written and forgotten. It knows the terms and the profile's data and nothing else.
+//!
+//! The way of a leg, there or back:
+//!
+//! ```text
+//! first read → keep → planned → ask → agreed
+//!   → for each save:  read again → writing → save → wrote → (restart) → read back
+//!   → restart, where the family has a request for it → there → prove → end
+//! ```
+//!
+//! A leg there that does not hold is followed by one leg back, once.
+
+mod begin;
+mod proof;
+mod restarting;
+mod saving;
+
+use std::sync::Arc;
+
+use super::{
+    compare::Comparison,
+    leg::{After, Leg},
+    plan::{Plan, PlannedSave, Wanted},
+    ports::{Answer, Back, Question, Sent, Wait},
+    report::{Line, Report, Trouble},
+    step::{BootTime, Direction, Step},
+    stop::{another_device, declined, gone_for_good, only_address},
+};
+use crate::{
+    profile::{Profile, RestartBy, Returns},
+    terms::{Exit, Proof, Reading, Sameness, Snapshot, Value, Witness, output::Outcome},
+};
+
+/// What happened.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Event {
+    /// A reading ended.
+    Read(Result<Box<Snapshot>, Trouble>),
+    /// The record of before is durable, or could not be kept.
+    Kept(Result<(), Trouble>),
+    /// A step is durable, or could not be kept.
+    Noted(Result<(), Trouble>),
+    /// A question was answered.
+    Answered(Answer),
+    /// An acting request ended.
+    Sent(Sent),
+    /// A wait ended.
+    Back(Back),
+    /// The person wants to stop.
+    Cancelled,
+}
+
+/// What to do next. Exactly one at a time.
+#[derive(Debug, Clone, PartialEq)]
+pub enum Action {
+    /// Read the device.
+    Read,
+    /// Keep what was there, durably.
+    Keep(Box<Snapshot>),
+    /// Keep a step, durably.
+    Note(Step),
+    /// Ask.
+    Ask(Question),
+    /// Send one save.
+    Save(PlannedSave),
+    /// Send the restart request.
+    Restart,
+    /// Wait until the device is there again.
+    Await(Wait),
+    /// It is over.
+    End(Box<Report>),
+}
+
+/// What the person allowed, and how long the world may take.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Options {
+    /// Plan only.
+    pub dry_run: bool,
+    /// Go on where nothing but the address tells the device from others.
+    pub trust_address: bool,
+    /// How long a device may take to go away for its restart, in s.
+    pub leave_s: f64,
+}
+
+/// A change that was cut off, as the journal has it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CutOff {
+    /// What was there before it.
+    pub original: Snapshot,
+    /// The mark of the device's start before the first acting request, and when that was.
+    pub wrote: Option<(Option<Witness>, BootTime)>,
+    /// Where to go now.
+    pub direction: Direction,
+}
+
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum State {
+    Idle,
+    FirstRead,
+    AskingAddress,
+    Keeping,
+    NotingPlan,
+    AskingWrite,
+    NotingAgreed,
+    ReadingAgain,
+    NotingWriting,
+    Saving,
+    NotingWrote,
+    NotingRestarting,
+    Restarting,
+    Awaiting,
+    NotingThere,
+    ReadingBack,
+    NotingReadBack,
+    Proving,
+    NotingProved,
+    Ended,
+}
+
+/// One change of one device.
+#[derive(Debug, Clone)]
+pub struct Machine {
+    profile: Arc<Profile>,
+    options: Options,
+    wanted: Wanted,
+    cut_off: Option<CutOff>,
+    state: State,
+    original: Option<Snapshot>,
+    last: Option<Snapshot>,
+    leg: Option<Leg>,
+    lines: Vec<Line>,
+    /// Set when an acting request is about to leave, so that a loss in between counts as sent.
+    wrote: bool,
+    ledger_trouble: Option<Trouble>,
+    notes: Vec<String>,
+}
+
+impl Machine {
+    /// A new change towards `wanted`.
+    pub fn new(profile: Arc<Profile>, wanted: Wanted, options: Options) -> Self {
+        Self {
+            profile,
+            options,
+            wanted,
+            cut_off: None,
+            state: State::Idle,
+            original: None,
+            last: None,
+            leg: None,
+            lines: Vec::new(),
+            wrote: false,
+            ledger_trouble: None,
+            notes: Vec::new(),
+        }
+    }
+
+    /// Goes on with a change that was cut off.
+    pub fn resume(
+        profile: Arc<Profile>,
+        wanted: Wanted,
+        options: Options,
+        cut_off: CutOff,
+    ) -> Self {
+        Self {
+            cut_off: Some(cut_off),
+            ..Self::new(profile, wanted, options)
+        }
+    }
+
+    /// The first action.
+    pub fn start(&mut self) -> Action {
+        self.go(State::FirstRead, Action::Read)
+    }
+
+    /// Takes what happened and says what to do next. After [`Action::End`] every event gives the
+    /// end again.
+    pub fn step(&mut self, event: Event, now: &BootTime) -> Action {
+        if let Event::Noted(Err(trouble)) | Event::Kept(Err(trouble)) = &event {
+            if !self.wrote {
+                return self.stop(trouble.clone());
+            }
+            self.ledger_trouble.get_or_insert_with(|| trouble.clone());
+        }
+        match (self.state, event) {
+            (State::Ended, _) => self.out_of_step(),
+            (_, Event::Cancelled) => {
+                self.stop(Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled))
+            }
+            (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot, now),
+            (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer, now),
+            (State::Keeping, Event::Kept(_)) => self.planned(),
+            (State::NotingPlan, Event::Noted(_)) => self.ask_or_go(now),
+            (State::AskingWrite, Event::Answered(answer)) => self.write_answered(answer),
+            (State::NotingAgreed, Event::Noted(_)) => self.go(State::ReadingAgain, Action::Read),
+            (State::ReadingAgain, Event::Read(Ok(snapshot))) => self.read_again(*snapshot, now),
+            (State::NotingWriting, Event::Noted(durable)) => self.write(durable.is_ok()),
+            (State::Saving, Event::Sent(sent)) => self.saved(sent),
+            (State::NotingWrote, Event::Noted(_)) => self.after_save(),
+            (State::NotingRestarting, Event::Noted(_)) => self.restart_or_wait(),
+            (State::Restarting, Event::Sent(sent)) => self.restart_sent(&sent),
+            (State::Awaiting, Event::Back(back)) => self.came_back(back),
+            (State::NotingThere, Event::Noted(_)) => self.read_after_wait(),
+            (State::ReadingBack, Event::Read(Ok(snapshot))) => self.read_back(*snapshot),
+            (State::NotingReadBack, Event::Noted(_)) => self.after_read_back(now),
+            (State::Proving, Event::Read(Ok(snapshot))) => self.prove(*snapshot, now),
+            (State::NotingProved, Event::Noted(_)) => self.conclude(now),
+            (State::ReadingBack | State::Proving, Event::Read(Err(trouble))) => {
+                self.reading_failed(trouble)
+            }
+            (_, Event::Read(Err(trouble))) => self.stop(trouble),
+            _ => self.out_of_step(),
+        }
+    }
+
+    fn go(&mut self, state: State, action: Action) -> Action {
+        self.state = state;
+        action
+    }
+
+    /// Ends it early: as the trouble says when nothing was written, else as unproved.
+    fn stop(&mut self, trouble: Trouble) -> Action {
+        if self.wrote {
+            return self.end_unproved(trouble);
+        }
+        let outcome = match trouble.exit {
+            Exit::Refused | Exit::Cancelled => Outcome::Refused,
+            _ => Outcome::Failed,
+        };
+        let exit = trouble.exit;
+        self.end(outcome, exit, Some(trouble))
+    }
+
+    fn end_unproved(&mut self, trouble: Trouble) -> Action {
+        self.end(Outcome::Unproved, Exit::Unproved, Some(trouble))
+    }
+
+    fn end_put_back(&mut self, message: &str) -> Action {
+        let trouble = Trouble::new(
+            "put-back",
+            message,
+            Some("see `linkmend history`; some receivers set a lock again by themselves"),
+        );
+        self.end(Outcome::PutBack, Exit::PutBack, Some(trouble))
+    }
+
+    fn end(&mut self, outcome: Outcome, exit: Exit, trouble: Option<Trouble>) -> Action {
+        if let Some(trouble) = self.ledger_trouble.take() {
+            self.notes.push(format!(
+                "the journal failed on the way: {}",
+                trouble.message
+            ));
+        }
+        let report = Report {
+            outcome,
+            exit,
+            lines: std::mem::take(&mut self.lines),
+            trouble,
+            notes: std::mem::take(&mut self.notes),
+            last: self.last.clone().map(Box::new),
+            wrote: self.wrote,
+        };
+        self.go(State::Ended, Action::End(Box::new(report)))
+    }
+
+    fn out_of_step(&mut self) -> Action {
+        self.stop(Trouble::new(
+            "out-of-step",
+            "something happened that was not waited for; this is a fault of the program",
+            Some("please report it with the output of --verbose"),
+        ))
+    }
+
+    /// Ends it when a reading is of another device than the one that was read first.
+    fn refuse_another_device(&mut self, snapshot: &Snapshot) -> Option<Action> {
+        let original = self.original.as_ref()?;
+        match original.device.identity.compare(&snapshot.device.identity) {
+            Sameness::Same => None,
+            Sameness::Undetermined if self.options.trust_address => None,
+            _ => Some(self.stop(another_device(snapshot))),
+        }
+    }
+
+    fn compare_midway(&self, now: &Snapshot) -> Comparison {
+        let Some(leg) = &self.leg else {
+            return Comparison::default();
+        };
+        let done = leg
+            .wanted
+            .iter()
+            .filter(|(name, _)| leg.is_done(&self.profile, name.as_str()))
+            .map(|(name, value)| (name.clone(), value.clone()))
+            .collect();
+        Comparison::midway(&self.profile, &leg.base, now, &done, &leg.wanted)
+    }
+
+    /// Compares with what the whole leg should have led to.
+    fn compare_leg(&self, now: &Snapshot) -> Comparison {
+        match (&self.leg, &self.original) {
+            (Some(leg), Some(original)) => match leg.direction {
+                Direction::There => Comparison::new(&self.profile, original, now, &leg.wanted),
+                Direction::Back => Comparison::new(&self.profile, original, now, &Wanted::new()),
+            },
+            _ => Comparison::default(),
+        }
+    }
+
+    fn lines_wanted(&self, original: &Snapshot) -> Vec<Line> {
+        let plan = Plan::new(&self.profile, original, &self.wanted).unwrap_or_default();
+        lines_of(&plan, "cut off")
+    }
+
+    fn restart_request(&self) -> bool {
+        matches!(&self.profile.restart, Some(r) if matches!(r.by, RestartBy::Request(_)))
+    }
+
+    fn restart_is_by_hand(&self) -> bool {
+        matches!(&self.profile.restart, Some(r) if matches!(r.by, RestartBy::Saving))
+    }
+
+    fn restart_needed(&self) -> bool {
+        self.profile.restart.is_some()
+    }
+
+    fn returns_by_hand(&self) -> bool {
+        matches!(&self.profile.restart, Some(r) if r.returns == Returns::ByHand)
+    }
+
+    fn save_restarts(&self) -> bool {
+        self.leg
+            .as_ref()
+            .and_then(|leg| leg.plan.saves.get(leg.at))
+            .and_then(|planned| self.profile.save(planned.save.as_str()))
+            .is_some_and(|save| save.restarts)
+    }
+
+    fn usual_s(&self) -> (f64, f64) {
+        self.profile
+            .restart
+            .as_ref()
+            .map_or((0.0, 0.0), |r| (r.within_s.from, r.within_s.to))
+    }
+
+    fn takes_s(&self, leg: &Leg) -> Option<(f64, f64)> {
+        let usual = self.usual_s();
+        let saves = leg.plan.saves.iter();
+        let restarts = if self.restart_request() {
+            1
+        } else {
+            saves
+                .filter(|p| {
+                    self.profile
+                        .save(p.save.as_str())
+                        .is_some_and(|save| save.restarts)
+                })
+                .count()
+        };
+        let times = f64::from(u32::try_from(restarts).ok()?);
+        (restarts > 0).then_some((usual.0 * times, usual.1 * times))
+    }
+}
+
+fn lines_of(plan: &Plan, why: &str) -> Vec<Line> {
+    let lines = plan.lines.iter().cloned();
+    lines
+        .map(|plan| Line {
+            plan,
+            proof: Proof::None,
+            why: why.into(),
+        })
+        .collect()
+}
+
+/// Every setting that can be written, was known before, and reads otherwise now.
+fn what_to_put_back(profile: &Profile, original: &Snapshot, now: &Snapshot) -> Wanted {
+    profile
+        .settings
+        .iter()
+        .filter(|setting| !setting.saves.is_empty())
+        .filter_map(|setting| {
+            let name = setting.name.as_str();
+            let before: &Value = original.value(name)?;
+            (now.value(name) != Some(before)).then(|| (setting.name.clone(), before.clone()))
+        })
+        .collect()
+}
+
+fn warnings(leg: &Leg) -> Vec<String> {
+    leg.plan
+        .lines
+        .iter()
+        .filter(|line| !matches!(line.before, Reading::Known(_)))
+        .map(|line| {
+            format!(
+                "what `{}` is now cannot be read, so it cannot be put back",
+                line.setting
+            )
+        })
+        .collect()
+}

@@ -1,0 +1,155 @@
+//! The end: what is proved, and what is put back.
+
+use super::{
+    Action, BootTime, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness,
+    Sent, Snapshot, State, Step, Trouble, Wanted, only_address, what_to_put_back,
+};
+
+impl Machine {
+    pub(super) fn prove_last(&mut self, now: &BootTime) -> Action {
+        match self.last.clone() {
+            Some(last) => self.prove(last, now),
+            None => self.out_of_step(),
+        }
+    }
+
+    pub(super) fn prove(&mut self, snapshot: Snapshot, now: &BootTime) -> Action {
+        if let Some(action) = self.refuse_another_device(&snapshot) {
+            return action;
+        }
+        let found = self.compare_leg(&snapshot);
+        let restarted = self
+            .leg
+            .as_ref()
+            .is_some_and(|leg| leg.restarted(&snapshot, now));
+        if restarted && let Some(leg) = &mut self.leg {
+            leg.gone = true;
+        }
+        self.last = Some(snapshot);
+        let step = Step::Proved {
+            restarted,
+            holds: found.holds(),
+            differs: found.words(),
+        };
+        self.go(State::NotingProved, Action::Note(step))
+    }
+
+    pub(super) fn conclude(&mut self, now: &BootTime) -> Action {
+        let Some(last) = self.last.clone() else {
+            return self.out_of_step();
+        };
+        let found = self.compare_leg(&last);
+        let restarted = self
+            .leg
+            .as_ref()
+            .is_some_and(|leg| leg.restarted(&last, now));
+        let there = self
+            .leg
+            .as_ref()
+            .is_some_and(|leg| leg.direction == Direction::There);
+        if there && !found.holds() {
+            return self.assess(&last);
+        }
+        self.conclude_with(&found, &last, restarted)
+    }
+
+    pub(super) fn conclude_with(
+        &mut self,
+        found: &Comparison,
+        last: &Snapshot,
+        restarted: bool,
+    ) -> Action {
+        let proved = restarted || !self.restart_needed();
+        let there = self
+            .leg
+            .as_ref()
+            .is_some_and(|leg| leg.direction == Direction::There);
+        if !found.holds() {
+            return self.end_unproved(Trouble::new(
+                "put-back-failed",
+                format!(
+                    "what was there could not be put back whole: {}",
+                    found.words()
+                ),
+                Some("look at its settings page by hand; `linkmend history` has what was there"),
+            ));
+        }
+        if there {
+            for line in &mut self.lines {
+                let seen = last.value(line.plan.setting.as_str()) == Some(&line.plan.after);
+                (line.proof, line.why) = match (seen, restarted) {
+                    (true, true) => (Proof::AfterRestart, "read after a witnessed restart".into()),
+                    (true, false) => (Proof::ReadBack, "read back after it was written".into()),
+                    (false, _) => (Proof::None, "the device never shows this value".into()),
+                };
+            }
+        } else {
+            for line in &mut self.lines {
+                (line.proof, line.why) = (Proof::None, "what was there is back".into());
+            }
+        }
+        match (proved, there) {
+            (false, _) => self.end_unproved(Trouble::new(
+                "restart-not-witnessed",
+                "it shows what it should, but no restart of it was witnessed",
+                Some("power it off and on, wait for its network, then run `linkmend resume`"),
+            )),
+            (true, true) if !found.unseen.is_empty() => self.end_unproved(Trouble::new(
+                "not-shown",
+                "it never shows some of what was written, so that is not proved",
+                None,
+            )),
+            (true, true) => self.end(Outcome::Done, Exit::Done, None),
+            (true, false) => {
+                self.end_put_back("the change did not take, and what was there is back")
+            }
+        }
+    }
+
+    /// A leg there did not hold: either all is as it was, or it is put back, once.
+    pub(super) fn assess(&mut self, seen: &Snapshot) -> Action {
+        let (Some(original), Some(leg)) = (self.original.clone(), self.leg.clone()) else {
+            return self.out_of_step();
+        };
+        let differs = self.compare_leg(seen).words();
+        let refused = match &leg.sent {
+            Some(Sent::Refused(says)) => format!("; the device said: {says}"),
+            _ => String::new(),
+        };
+        for line in &mut self.lines {
+            (line.proof, line.why) = (Proof::None, format!("it did not take{refused}"));
+        }
+        if leg.direction == Direction::Back {
+            return self.end_unproved(Trouble::new(
+                "put-back-failed",
+                format!("what was there could not be put back: {differs}{refused}"),
+                Some("look at its settings page by hand; `linkmend history` has what was there"),
+            ));
+        }
+        let from_before = Comparison::new(&self.profile, &original, seen, &Wanted::new());
+        if from_before.holds() {
+            return self.end_put_back("the change did not take; the device has what it had before");
+        }
+        if original.device.identity.compare(&seen.device.identity) != Sameness::Same {
+            return self.end_unproved(only_address());
+        }
+        let wanted = what_to_put_back(&self.profile, &original, seen);
+        let plan = match Plan::new(&self.profile, seen, &wanted) {
+            Ok(plan) if !plan.saves.is_empty() => plan,
+            _ => {
+                return self.end_unproved(Trouble::new(
+                    "cannot-put-back",
+                    format!("no setting puts this right: {}", from_before.words()),
+                    Some("look at its settings page by hand"),
+                ));
+            }
+        };
+        self.notes.push(format!(
+            "it did not take ({differs}); what was there was put back"
+        ));
+        let mut back = Leg::new(Direction::Back, plan, wanted, seen.clone());
+        back.mark.clone_from(&leg.mark);
+        self.leg = Some(back);
+        self.planned()
+    }
+}

@@ -1,0 +1,92 @@
+//! The restart, and every other wait for the device to be there again.
+
+use super::{Action, After, Back, Exit, Machine, Sent, State, Step, Trouble, Wait, gone_for_good};
+
+impl Machine {
+    pub(super) fn restart_or_wait(&mut self) -> Action {
+        match &self.leg {
+            Some(leg) if leg.awaited == After::Restart => {
+                self.go(State::Restarting, Action::Restart)
+            }
+            Some(_) => self.await_it(),
+            None => self.out_of_step(),
+        }
+    }
+
+    pub(super) fn restart_sent(&mut self, sent: &Sent) -> Action {
+        match sent {
+            Sent::NotSent(_) | Sent::Refused(_) => {
+                self.notes
+                    .push(format!("the restart request failed: {}", sent.words()));
+                self.wait_once_more()
+            }
+            Sent::Answered(_) | Sent::NoAnswer(_) => self.await_it(),
+        }
+    }
+
+    pub(super) fn await_it(&mut self) -> Action {
+        let Some(original) = &self.original else {
+            return self.out_of_step();
+        };
+        let usual = self.usual_s();
+        let wait = Wait {
+            expected: original.device.identity.clone(),
+            leave_s: self.options.leave_s,
+            usual_s: usual,
+            deadline_s: usual.1 * 1.5 + 30.0,
+            by_hand: self.returns_by_hand(),
+        };
+        self.go(State::Awaiting, Action::Await(wait))
+    }
+
+    pub(super) fn came_back(&mut self, back: Back) -> Action {
+        if let Some(leg) = &mut self.leg {
+            leg.gone |= back.gone;
+        }
+        let step = Step::There {
+            gone: back.gone,
+            there: back.there,
+        };
+        self.go(State::NotingThere, Action::Note(step))
+    }
+
+    pub(super) fn read_after_wait(&mut self) -> Action {
+        let proving = self
+            .leg
+            .as_ref()
+            .is_some_and(|leg| leg.awaited == After::Restart);
+        let state = if proving {
+            State::Proving
+        } else {
+            State::ReadingBack
+        };
+        self.go(state, Action::Read)
+    }
+
+    /// Waits once more for a device that did not answer after a write; a second time ends it.
+    pub(super) fn wait_once_more(&mut self) -> Action {
+        let Some(leg) = &mut self.leg else {
+            return self.out_of_step();
+        };
+        if leg.waited_again {
+            return self.end_unproved(gone_for_good());
+        }
+        leg.waited_again = true;
+        self.await_it()
+    }
+
+    pub(super) fn reading_failed(&mut self, trouble: Trouble) -> Action {
+        let Some(leg) = &mut self.leg else {
+            return self.out_of_step();
+        };
+        if trouble.exit == Exit::Refused {
+            // It answers, and is another device or family.
+            return self.stop(trouble);
+        }
+        if leg.waited_again {
+            self.end_unproved(trouble)
+        } else {
+            self.wait_once_more()
+        }
+    }
+}

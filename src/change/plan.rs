@@ -1,0 +1,159 @@
+//! What is to be written, in which order: the difference between what is and what is wanted.
+
+use std::collections::BTreeMap;
+
+use serde::{Deserialize, Serialize};
+
+use crate::{
+    profile::Profile,
+    terms::{Overlay, Reading, SaveName, SettingName, Snapshot, Value},
+};
+
+/// What is wanted, by setting. Settings that are not named stay as they are.
+pub type Wanted = BTreeMap<SettingName, Value>;
+
+/// The planned difference.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct Plan {
+    /// Setting by setting, in the profile's order; those that are as wanted already left out.
+    pub lines: Vec<PlanLine>,
+    /// The acting requests, in the profile's order.
+    pub saves: Vec<PlannedSave>,
+}
+
+/// One setting of a plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlanLine {
+    /// Which.
+    pub setting: SettingName,
+    /// What is there.
+    pub before: Reading,
+    /// What is wanted.
+    pub after: Value,
+}
+
+/// One acting request of a plan.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
+pub struct PlannedSave {
+    /// Which.
+    pub save: SaveName,
+    /// What it changes; everything else goes along as it was read.
+    pub overlay: Overlay,
+}
+
+/// Why something wanted cannot be planned. Nothing was written.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub enum PlanError {
+    /// The family, or this firmware of it, has no such setting.
+    #[error("this receiver has no setting `{setting}`")]
+    NoSuchSetting {
+        /// Which.
+        setting: SettingName,
+    },
+    /// It can only be read.
+    #[error("`{setting}` can be read, but not written")]
+    ReadOnly {
+        /// Which.
+        setting: SettingName,
+    },
+    /// The family cannot be told this value.
+    #[error("`{setting}` cannot be set to {value}: {why}")]
+    CannotSay {
+        /// Which.
+        setting: SettingName,
+        /// The value; `(secret)` for a secret.
+        value: String,
+        /// Why.
+        why: String,
+    },
+}
+
+impl PlanError {
+    /// A stable code.
+    pub fn code(&self) -> &'static str {
+        match self {
+            PlanError::NoSuchSetting { .. } => "no-such-setting",
+            PlanError::ReadOnly { .. } => "setting-read-only",
+            PlanError::CannotSay { .. } => "value-cannot-be-written",
+        }
+    }
+}
+
+impl Plan {
+    /// Plans the way from what was read to what is wanted.
+    ///
+    /// # Errors
+    /// When a wanted setting is unknown, read-only, or cannot take its value.
+    pub fn new(profile: &Profile, now: &Snapshot, wanted: &Wanted) -> Result<Self, PlanError> {
+        let mut lines = Vec::new();
+        let mut by_save: BTreeMap<&SaveName, Overlay> = BTreeMap::new();
+        if let Some(setting) = wanted.keys().find(|name| !now.settings.contains_key(*name)) {
+            return Err(PlanError::NoSuchSetting {
+                setting: setting.clone(),
+            });
+        }
+        for setting in &profile.settings {
+            let (Some(value), Some(entry)) =
+                (wanted.get(&setting.name), now.settings.get(&setting.name))
+            else {
+                continue;
+            };
+            if entry.value() == Some(value) {
+                continue;
+            }
+            if setting.saves.is_empty() {
+                return Err(PlanError::ReadOnly {
+                    setting: setting.name.clone(),
+                });
+            }
+            let cannot = |why: String| PlanError::CannotSay {
+                setting: setting.name.clone(),
+                value: if setting.secret {
+                    "(secret)".into()
+                } else {
+                    value.to_string()
+                },
+                why,
+            };
+            let overlay = setting
+                .write(value)
+                .map_err(|error| cannot(error.to_string()))?;
+            for (place, raw) in overlay {
+                let save = setting
+                    .saves
+                    .iter()
+                    .find(|name| {
+                        profile
+                            .save(name.as_str())
+                            .is_some_and(|save| profile.writes(save, &place))
+                    })
+                    .ok_or_else(|| cannot(format!("no save writes its place `{place}`")))?;
+                if now.places.get(&place) != Some(&raw) {
+                    by_save.entry(save).or_default().insert(place, raw);
+                }
+            }
+            lines.push(PlanLine {
+                setting: setting.name.clone(),
+                before: entry.reading.clone(),
+                after: value.clone(),
+            });
+        }
+        let saves = profile
+            .saves
+            .iter()
+            .filter_map(|save| {
+                let overlay = by_save.remove(&save.name)?;
+                Some(PlannedSave {
+                    save: save.name.clone(),
+                    overlay,
+                })
+            })
+            .collect();
+        Ok(Self { lines, saves })
+    }
+
+    /// Whether everything is as wanted already.
+    pub fn is_empty(&self) -> bool {
+        self.lines.is_empty()
+    }
+}

@@ -1,0 +1,66 @@
+//! How a change ended, in full.
+
+use super::plan::PlanLine;
+use crate::terms::{Exit, Proof, Snapshot, output::Outcome};
+
+/// What went wrong, with what to do about it.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub struct Trouble {
+    /// A stable kebab-case code.
+    pub code: String,
+    /// What and where, escaped.
+    pub message: String,
+    /// What to do.
+    pub help: Option<String>,
+    /// How the run ends when this stops it before anything was written.
+    pub exit: Exit,
+}
+
+impl Trouble {
+    /// A trouble that ends a run as failed when nothing was written.
+    pub fn new(code: &str, message: impl Into<String>, help: Option<&str>) -> Self {
+        Self {
+            code: code.into(),
+            message: message.into(),
+            help: help.map(Into::into),
+            exit: Exit::Failed,
+        }
+    }
+
+    /// The same, ending the run in another way.
+    #[must_use]
+    pub fn ending(mut self, exit: Exit) -> Self {
+        self.exit = exit;
+        self
+    }
+}
+
+/// One setting of a change with its proof.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Line {
+    /// What was planned.
+    pub plan: PlanLine,
+    /// How well the wanted value is proved.
+    pub proof: Proof,
+    /// What the proof rests on, or why there is none.
+    pub why: String,
+}
+
+/// How a change ended.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Report {
+    /// In one word.
+    pub outcome: Outcome,
+    /// As an exit code.
+    pub exit: Exit,
+    /// Setting by setting.
+    pub lines: Vec<Line>,
+    /// Why it did not end as wanted.
+    pub trouble: Option<Trouble>,
+    /// What else a person should know.
+    pub notes: Vec<String>,
+    /// The device as it was last read.
+    pub last: Option<Box<Snapshot>>,
+    /// Whether an acting request left, so that the device may differ from what was read first.
+    pub wrote: bool,
+}

@@ -1,0 +1,34 @@
+//! The troubles that end a change, each in the same words wherever it is met.
+
+use super::report::Trouble;
+use crate::terms::{Exit, Snapshot};
+
+pub(super) fn declined() -> Trouble {
+    Trouble::new("declined", "you said no; nothing was written", None).ending(Exit::Refused)
+}
+
+pub(super) fn another_device(seen: &Snapshot) -> Trouble {
+    Trouble::new(
+        "another-device",
+        format!("another device answers there: {}", seen.device.identity),
+        Some("power only the receiver that was read first, then run `linkmend resume`"),
+    )
+    .ending(Exit::Refused)
+}
+
+pub(super) fn only_address() -> Trouble {
+    Trouble::new(
+        "identity-undetermined",
+        "only its address tells this receiver from others, so nothing is put back by itself",
+        Some("`linkmend history` has what was there; `linkmend restore` writes it when you say so"),
+    )
+    .ending(Exit::Refused)
+}
+
+pub(super) fn gone_for_good() -> Trouble {
+    Trouble::new(
+        "not-back",
+        "the device did not answer again after it was written to",
+        Some("power it off and on, wait for its network, then run `linkmend resume`"),
+    )
+}
