@@ -1,1 +1,2 @@
 //! Talk to one device by one profile: read all of it, send one save.
+pub mod page;
