@@ -5,6 +5,7 @@ pub mod json;
 pub mod limits;
 pub mod lines;
 pub mod origin;
+pub mod page;
 pub mod pointer;
 #[cfg(test)]
 mod testing;
