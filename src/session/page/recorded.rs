@@ -1,0 +1,201 @@
+//! Our requests against those that a real browser made of the same pages: every case of
+//! `tests/forms/cases.json`, byte for byte, as `tests/forms/record.mjs` recorded them from
+//! Chromium 156.0.8078.79 with scripts off.
+//!
+//! What Chromium sends against the standard is named in the cases as `omit`: controls within a
+//! `<datalist>`, and the direction of a control whose `dirname` is empty.
+
+use std::fs;
+use std::path::PathBuf;
+
+use serde::Deserialize;
+use url::Url;
+
+use super::{Page, PageLimits, Submission, SubmitMethod};
+use crate::terms::Raw;
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Case {
+    name: String,
+    page: String,
+    content_type: String,
+    form: String,
+    press: Option<(String, Option<String>)>,
+    /// Put where the page says `%FORMATTR%`.
+    attributes: Option<String>,
+    /// What is filled in before: control, kind, value.
+    #[serde(default)]
+    fill: Vec<(String, String, serde_json::Value)>,
+    /// Names that Chromium sends against the standard.
+    #[serde(default)]
+    omit: Vec<String>,
+}
+
+fn folder() -> PathBuf {
+    PathBuf::from(env!("CARGO_MANIFEST_DIR")).join("tests/forms")
+}
+
+fn cases() -> Vec<Case> {
+    let text = fs::read(folder().join("cases.json")).expect("cases.json is there");
+    serde_json::from_slice(&text).expect("cases.json holds cases")
+}
+
+impl Case {
+    fn page(&self) -> Vec<u8> {
+        let bytes = fs::read(folder().join(&self.page)).expect("the page is there");
+        let Some(attributes) = &self.attributes else {
+            return bytes;
+        };
+        String::from_utf8(bytes)
+            .expect("pages with a place for attributes are ASCII")
+            .replace("%FORMATTR%", attributes)
+            .into_bytes()
+    }
+
+    fn ours(&self) -> Submission {
+        let url: Url = format!("http://127.0.0.1:8080/at/{}?serve", self.name)
+            .parse()
+            .expect("an address");
+        let page = Page::parse(
+            &self.page(),
+            Some(&self.content_type),
+            &url,
+            &[],
+            &[&self.form],
+            &PageLimits::default(),
+        )
+        .expect("the page is read");
+        let mut form = page.form(&self.form).expect("the form is there").clone();
+        for (control, kind, value) in &self.fill {
+            let text = || value.as_str().expect("a text").to_owned();
+            let raw = match (kind.as_str(), value) {
+                ("text", _) => Raw::Text(text()),
+                ("box", value) => Raw::Box(value.as_bool().expect("on or off")),
+                ("select", serde_json::Value::Array(values)) => Raw::Many(
+                    values
+                        .iter()
+                        .map(|v| v.as_str().expect("a text").to_owned())
+                        .collect(),
+                ),
+                _ => Raw::Choice(Some(text())),
+            };
+            form.fill(control, &raw).expect("the control takes it");
+        }
+        let press = self
+            .press
+            .as_ref()
+            .map(|(name, value)| (name.as_str(), value.as_deref()));
+        form.submit(press).expect("the form is sent")
+    }
+
+    /// The recording, less what the standard does not send.
+    fn recorded(&self) -> String {
+        let bytes = fs::read(folder().join(format!("{}.recorded", self.name)))
+            .expect("the case was recorded");
+        let text = String::from_utf8(bytes).expect("urlencoded requests are ASCII");
+        self.omit.iter().fold(text, |text, name| {
+            let at = text
+                .find(&format!("&{name}="))
+                .expect("what is omitted was sent");
+            let end = text[at + 1..]
+                .find(['&', '\n'])
+                .map_or(text.len(), |end| at + 1 + end);
+            format!("{}{}", &text[..at], &text[end..])
+        })
+    }
+}
+
+fn as_recorded(sent: &Submission) -> String {
+    let (method, kind) = match sent.method {
+        SubmitMethod::Get => ("GET", "-"),
+        SubmitMethod::Post => (
+            "POST",
+            sent.content_type.as_deref().expect("a body has a type"),
+        ),
+    };
+    let query = sent
+        .url
+        .query()
+        .map_or(String::new(), |query| format!("?{query}"));
+    let body = String::from_utf8_lossy(&sent.body);
+    format!("{method} {}{query}\n{kind}\n\n{body}", sent.url.path())
+}
+
+#[test]
+fn every_form_is_sent_as_the_browser_sent_it() {
+    let differing: Vec<String> = cases()
+        .iter()
+        .filter_map(|case| {
+            let (ours, theirs) = (as_recorded(&case.ours()), case.recorded());
+            (ours != theirs).then(|| format!("{}\nours:   {ours}\nchrome: {theirs}\n", case.name))
+        })
+        .collect();
+    assert!(differing.is_empty(), "{}", differing.join("\n"));
+}
+
+#[test]
+fn every_page_and_every_recording_belongs_to_a_case() {
+    let cases = cases();
+    for entry in fs::read_dir(folder()).expect("the folder is there") {
+        let name = entry
+            .expect("an entry")
+            .file_name()
+            .into_string()
+            .expect("a plain name");
+        let known = match name.rsplit_once('.') {
+            Some((stem, "recorded")) => cases.iter().any(|case| case.name == stem),
+            Some((_, "html")) => cases.iter().any(|case| case.page == name),
+            _ => true,
+        };
+        assert!(known, "{name} is of no case");
+    }
+}
+
+/// The bytes of two tricky pages, as they were recorded once more by another way of driving the
+/// same browser (a script in the page that clicks, scripts on).
+#[test]
+fn bytes_of_the_tricky_pages_are_those_of_the_first_recording() {
+    let body = "outside_before=ob&_charset_=UTF-8&token=abc%2B%2F%3D&token=second&ssid=Caf%C3%A9+%26+%22x%22+a%2Bb%3Dc%7E*-._+%E6%97%A5%E6%9C%AC+%F0%9F%93%A1&noType=&nl=onetwo&cb_on_noval=on&cb_multi=a&cb_multi=c&pair=0&pair=1&r_two=q&s_default=0&s_firstdis=e&s_two=2&s_text=two+words&s_multi=1&s_multi=3&ta=line1%0D%0A++line2%0D%0Aline3&ta_blank=%0D%0Ax&num_bad=&num_ok=007.50&rng=5&rng_clamp=9&col=%23ff0000&date_bad=&mail=a%40b.c&url=http%3A%2F%2Fx%2F&weird=w&pw=secret+pass&fw=&in_legend=kept&dir=ltr&dir.dir=ltr&in_nested=stays+in+outer&go=A+%3E+B&outside_after=oa";
+    let other = body
+        .replace("_charset_=UTF-8", "_charset_=windows-1252")
+        .replace("Caf%C3%A9", "Caf%E9")
+        .replace(
+            "%E6%97%A5%E6%9C%AC+%F0%9F%93%A1",
+            "%26%2326085%3B%26%2326412%3B+%26%23128225%3B",
+        );
+    // Scripts are off, so that what is in `<noscript>` counts; and the page breaks no lines.
+    let escaping = "a%0D%0Ab%22c=x%0D%0Ay%0D%0Az%0D%0Aw&n%C3%A9%E6%97%A5=%22q%22&_charset_=UTF-8&_charset_=typed&isindex=i&t=abcdefghijk&cr=a%0D%0Ab&pct=100%25+%27x%27+%28y%29+%21+%EF%BF%BD%7F+%C2%A0&ns=1&ind=&s=&go=";
+    let post = |path: &str, body: &str| {
+        format!("POST {path}\napplication/x-www-form-urlencoded\n\n{body}")
+    };
+    let get = format!("GET /save?{body}\n-\n\n");
+    let expected = [
+        ("a-go", post("/save?keep=no", body)),
+        (
+            "a-no-button",
+            post("/save?keep=no", &body.replace("go=A+%3E+B&", "")),
+        ),
+        (
+            "a-image",
+            post(
+                "/save?keep=no",
+                &body.replace("go=A+%3E+B", "img.x=0&img.y=0"),
+            ),
+        ),
+        ("a-get", get.clone()),
+        ("a-put-json", get),
+        ("a-windows-1252", post("/save?keep=no", &other)),
+        ("a-accept-charset", post("/save?keep=no", &other)),
+        ("a-table-form", post("/g", "in_table=t")),
+        ("b-go", post("/m", escaping)),
+    ];
+    let cases = cases();
+    for (name, expected) in expected {
+        let case = cases
+            .iter()
+            .find(|case| case.name == name)
+            .expect("the case is there");
+        assert_eq!(as_recorded(&case.ours()), expected, "{name}");
+    }
+}
