@@ -1,1 +1,207 @@
 //! What is out there: at an address, which family answers.
+//!
+//! Each family says by what it is recognised; each page that this takes is fetched once, whatever
+//! number of families look at it. Nothing here acts on a device.
+
+use std::{collections::BTreeMap, sync::Arc};
+
+use crate::{
+    profile::{Method, Profile, Request},
+    session::{
+        HttpError, Limits, Origin, OriginError, as_page,
+        http::{Ask, Got, Http, Unreached},
+        parse, recognise,
+    },
+    terms::Untrusted,
+};
+
+/// Why no family was found.
+#[derive(Debug, thiserror::Error)]
+pub enum FindError {
+    /// Nothing is there, or it does not take a connection.
+    #[error("no device answers at `{origin}`: {how}")]
+    NobodyThere {
+        /// Where.
+        origin: Origin,
+        /// How that shows.
+        how: Unreached,
+    },
+    /// Something is there, and none of the families.
+    #[error("what answers at `{origin}` is no device of a known family: {says}")]
+    NoReceiver {
+        /// Where.
+        origin: Origin,
+        /// The title of its page, or its status, escaped.
+        says: String,
+    },
+    /// A request failed in another way.
+    #[error(transparent)]
+    Http(#[from] HttpError),
+    /// No profile is there to look for.
+    #[error("there is no profile to recognise a device by")]
+    NoProfiles,
+    /// The address is none.
+    #[error(transparent)]
+    Origin(#[from] OriginError),
+}
+
+/// The profiles of the families that the device at an origin may be of, in the order given.
+///
+/// Several may fit: then a person has to say which. Safe to repeat.
+pub async fn at(
+    origin: &Origin,
+    profiles: &[Arc<Profile>],
+    limits: &Limits,
+) -> Result<Vec<Arc<Profile>>, FindError> {
+    let http = Http::new(origin.clone(), limits.clone(), None)?;
+    let mut answers = Answers {
+        http: &http,
+        fetched: BTreeMap::new(),
+    };
+    let mut found = Vec::new();
+    for profile in profiles {
+        if answers.fit(profile, limits).await? {
+            found.push(Arc::clone(profile));
+        }
+    }
+    if found.is_empty() {
+        return Err(answers.nobody(limits).await);
+    }
+    Ok(found)
+}
+
+/// What makes two requests the same one: the path, and what a whole answer ends with.
+type Key = (String, Option<String>);
+
+/// Each answer, fetched once.
+struct Answers<'a> {
+    http: &'a Http,
+    fetched: BTreeMap<Key, Result<Got, HttpError>>,
+}
+
+impl Answers<'_> {
+    async fn fit(&mut self, profile: &Profile, limits: &Limits) -> Result<bool, FindError> {
+        let mut by_request = BTreeMap::new();
+        for rule in &profile.recognise {
+            let Some(request) = profile.requests.get(&rule.request) else {
+                return Ok(false);
+            };
+            if by_request.contains_key(&request.name) {
+                continue;
+            }
+            let Some(got) = self.fetch(request).await? else {
+                return Ok(false);
+            };
+            // What is not read as this family's answer is another family's.
+            if let Ok(Some(answer)) = parse(got, profile, request, limits).await {
+                by_request.insert(request.name.clone(), answer);
+            }
+        }
+        let fits = recognise(profile, &by_request);
+        if let Err(why) = &fits {
+            tracing::debug!(family = %profile.family, %why, "another family");
+        }
+        Ok(fits.is_ok())
+    }
+
+    /// The answer to a request; none where the device answers that there is no such page.
+    async fn fetch(&mut self, request: &Request) -> Result<Option<Got>, FindError> {
+        if request.method != Method::Get || request.acts {
+            return Ok(None);
+        }
+        let Some(url) = self.http.origin().join(&request.path) else {
+            return Ok(None);
+        };
+        let key = (request.path.clone(), request.ends.clone());
+        if !self.fetched.contains_key(&key) {
+            let ask = Ask {
+                ends: request.ends.clone(),
+                ..Ask::get(url)
+            };
+            let got = self.http.fetch(&ask).await;
+            self.fetched.insert(key.clone(), got);
+        }
+        match self.fetched.get(&key) {
+            Some(Ok(got)) => Ok(Some(got.clone())),
+            Some(Err(HttpError::NotSent { how, .. })) => Err(FindError::NobodyThere {
+                origin: self.http.origin().clone(),
+                how: how.clone(),
+            }),
+            // No HTTP at all; whatever else fails there, no other page will be better.
+            Some(Err(error @ HttpError::NoAnswer { .. })) => Err(error.clone().into()),
+            _ => Ok(None),
+        }
+    }
+
+    /// Why none of the families fits, from what was fetched.
+    async fn nobody(&self, limits: &Limits) -> FindError {
+        let mut failed = None;
+        for result in self.fetched.values() {
+            match result {
+                Ok(got) => {
+                    return FindError::NoReceiver {
+                        origin: self.http.origin().clone(),
+                        says: says(got.clone(), limits.nesting).await,
+                    };
+                }
+                Err(error) => failed = failed.or(Some(error)),
+            }
+        }
+        match failed {
+            None => FindError::NoProfiles,
+            Some(error @ HttpError::Status { .. }) => FindError::NoReceiver {
+                origin: self.http.origin().clone(),
+                says: error.to_string(),
+            },
+            Some(error) => error.clone().into(),
+        }
+    }
+}
+
+/// How a stranger's page calls itself.
+async fn says(got: Got, nesting: usize) -> String {
+    let title = tokio::task::spawn_blocking(move || {
+        let page = as_page(&got, &["title"], &[], nesting).ok()?;
+        page.text("title")
+            .ok()
+            .map(|title| Untrusted::new(title).to_string())
+    });
+    match title.await {
+        Ok(Some(title)) if !title.is_empty() => format!("its page is titled `{title}`"),
+        _ => "its page has no title".to_owned(),
+    }
+}
+
+impl FindError {
+    /// A stable kebab-case code.
+    pub fn code(&self) -> &'static str {
+        match self {
+            FindError::NobodyThere { .. } => "nobody-there",
+            FindError::NoReceiver { .. } => "no-receiver",
+            FindError::Http(error) => error.code(),
+            FindError::NoProfiles => "no-profiles",
+            FindError::Origin(error) => error.code(),
+        }
+    }
+
+    /// What to do about it.
+    pub fn help(&self) -> Option<String> {
+        match self {
+            FindError::NobodyThere { how: Unreached::Refused, .. } => Some(
+                "something is at this address and takes no connection: check the port, or wait if the device is starting".into(),
+            ),
+            FindError::NobodyThere { .. } => Some(
+                "check that the device has power and that this computer is on its network; a fallback network opens only some time after power-up".into(),
+            ),
+            FindError::NoReceiver { .. } => Some(
+                "check the address; `linkmend profile list` shows the known families".into(),
+            ),
+            FindError::Http(error) => error.help().map(Into::into),
+            FindError::Origin(error) => Some(error.help()),
+            FindError::NoProfiles => None,
+        }
+    }
+}
+
+#[cfg(test)]
+mod tests;

@@ -1,5 +1,13 @@
 //! Talk to one device by one profile: read all of it, send one save.
+//!
+//! What goes out is decided by the profile and by intent: a request that only asks is repeated
+//! when it fails, one that acts is sent exactly once. What comes back is a stranger's: bounded in
+//! size, nesting and time ([`limits`]), pinned to its origin ([`origin`]), and never shown
+//! unescaped. Whether a save took is not for this module to say; that is read again and compared.
 
+mod answers;
+mod body;
+mod error;
 pub mod http;
 pub mod json;
 pub mod limits;
@@ -7,9 +15,195 @@ pub mod lines;
 pub mod origin;
 pub mod page;
 pub mod pointer;
+#[cfg(all(test, feature = "practice"))]
+mod practice;
+mod read;
+mod send;
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
+#[cfg(test)]
+mod tests;
 
+use std::{collections::BTreeMap, sync::Arc};
+
+pub use answers::Answers;
+pub use error::SessionError;
 pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
 pub use origin::{Origin, OriginError};
+pub use read::Harvest;
+pub use send::Sent;
+
+pub(crate) use answers::{as_page, parse, recognise};
+
+use crate::{
+    profile::{Login, Profile, Request, RestartBy},
+    terms::{Overlay, SaveName},
+};
+use http::{Http, Unanswered, Unreached};
+
+/// One device, by one profile, through one origin.
+#[derive(Debug, Clone)]
+pub struct Session {
+    http: Http,
+    profile: Arc<Profile>,
+    limits: Limits,
+    bssid: Option<[u8; 6]>,
+}
+
+/// Whether a device is there at this moment.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Alive {
+    /// It answers, whatever it says.
+    Answers,
+    /// It refuses, resets or closes the connection: its server does not run at this moment.
+    Gone,
+    /// Nothing came in time, or no network leads there. Nobody can say whose fault that is, so
+    /// this alone is no witness of a restart.
+    Silent,
+}
+
+impl Session {
+    /// A session with the device at an origin; `bssid` is that of the network through which it is
+    /// reached, where that is known. Nothing is sent.
+    pub fn new(
+        origin: Origin,
+        profile: Arc<Profile>,
+        limits: Limits,
+        bssid: Option<[u8; 6]>,
+    ) -> Result<Self, SessionError> {
+        if profile.login != Login::None {
+            return Err(SessionError::LoginNotBuilt {
+                family: profile.family.clone(),
+            });
+        }
+        Ok(Self {
+            http: Http::new(origin, limits.clone(), None)?,
+            profile,
+            limits,
+            bssid,
+        })
+    }
+
+    /// Where the device is.
+    pub fn origin(&self) -> &Origin {
+        self.http.origin()
+    }
+
+    /// How its family behaves.
+    pub fn profile(&self) -> &Arc<Profile> {
+        &self.profile
+    }
+
+    /// Reads all of the device: first whether it is of the family at all, then every answer that a
+    /// place stands in, one after the other.
+    ///
+    /// Safe to repeat and to drop at any point: it acts on nothing. An error where
+    /// [`SessionError::is_transport`] holds may pass by itself; any other will not.
+    pub async fn read(&self) -> Result<Harvest, SessionError> {
+        let mut by_request = BTreeMap::new();
+        for rule in &self.profile.recognise {
+            if let Some(request) = self.profile.requests.get(&rule.request) {
+                let asked = self.ask(request, &mut by_request).await;
+                asked.map_err(|error| self.stranger(error))?;
+            }
+        }
+        recognise(&self.profile, &by_request).map_err(|why| SessionError::AnotherFamily {
+            family: self.profile.family.clone(),
+            why,
+        })?;
+        for request in self.profile.reading() {
+            self.ask(request, &mut by_request).await?;
+        }
+        read::harvest(&self.profile, self.origin(), self.bssid, by_request)
+    }
+
+    /// Sends one save, once: what the answers hold, with the overlay's differences.
+    ///
+    /// Not to be repeated unless it ends with [`Sent::NotSent`] or an error, which say that nothing
+    /// reached the device. Dropped halfway, it may or may not have been sent.
+    pub async fn save(
+        &self,
+        answers: &Answers,
+        save: &SaveName,
+        overlay: &Overlay,
+    ) -> Result<Sent, SessionError> {
+        let save = self
+            .profile
+            .save(save.as_str())
+            .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
+        let ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
+        let secrets = send::secrets(&self.profile, answers, overlay);
+        let acted = self.http.act(&ask).await;
+        send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await
+    }
+
+    /// Sends the request that makes the device restart, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn restart(&self, answers: &Answers) -> Result<Sent, SessionError> {
+        let request = match self.profile.restart.as_ref().map(|restart| &restart.by) {
+            Some(RestartBy::Request(name)) => self.profile.requests.get(name),
+            Some(RestartBy::Saving) | None => None,
+        };
+        let request = request.ok_or_else(|| SessionError::NoRestart {
+            family: self.profile.family.clone(),
+        })?;
+        let ask = send::request(self.origin(), request, Some(answers))?;
+        let secrets = send::secrets(&self.profile, answers, &Overlay::new());
+        let acted = self.http.act(&ask).await;
+        send::outcome(acted, None, &secrets, &self.limits).await
+    }
+
+    /// Knocks once, with the first request by which the family is recognised, and waits for no
+    /// more than a status.
+    pub async fn alive(&self) -> Alive {
+        let first = self.profile.recognise.first();
+        let request = first.and_then(|rule| self.profile.requests.get(&rule.request));
+        let ask = request.map(|request| send::request(self.origin(), request, None));
+        let Some(Ok(ask)) = ask else {
+            return Alive::Silent;
+        };
+        match self.http.knock(&ask).await {
+            Ok(_) => Alive::Answers,
+            Err(HttpError::NotSent { how, .. }) => match how {
+                Unreached::Refused => Alive::Gone,
+                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
+            },
+            Err(HttpError::NoAnswer { how, .. }) => match how {
+                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
+                Unanswered::NotHttp => Alive::Answers,
+                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
+            },
+            Err(_) => Alive::Silent,
+        }
+    }
+
+    async fn ask(
+        &self,
+        request: &Request,
+        by_request: &mut BTreeMap<crate::terms::RequestName, answers::Answer>,
+    ) -> Result<(), SessionError> {
+        if by_request.contains_key(&request.name) || request.acts {
+            return Ok(());
+        }
+        let got = self
+            .http
+            .fetch(&send::request(self.origin(), request, None)?)
+            .await?;
+        if let Some(answer) = parse(got, &self.profile, request, &self.limits).await? {
+            by_request.insert(request.name.clone(), answer);
+        }
+        Ok(())
+    }
+
+    /// A device that has no such page is of another family.
+    fn stranger(&self, error: SessionError) -> SessionError {
+        match error {
+            SessionError::Http(HttpError::Status { .. }) => SessionError::AnotherFamily {
+                family: self.profile.family.clone(),
+                why: error.to_string(),
+            },
+            other => other,
+        }
+    }
+}

@@ -203,7 +203,7 @@ impl HttpError {
     }
 
     /// Whether sending a request that does not act once more may help.
-    pub(super) fn is_transport(&self) -> bool {
+    pub(crate) fn is_transport(&self) -> bool {
         matches!(
             self,
             HttpError::NotSent { .. } | HttpError::NoAnswer { .. } | HttpError::Cut { .. }

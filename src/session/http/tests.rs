@@ -573,3 +573,67 @@ async fn proxies_of_the_environment_are_not_used() {
     assert_eq!(device.lines(), ["GET /state"]);
     assert!(proxy.seen().is_empty(), "{:?}", proxy.lines());
 }
+
+/// Collects what is logged, whatever the level.
+#[derive(Clone, Default)]
+struct Log(std::sync::Arc<std::sync::Mutex<Vec<u8>>>);
+
+impl std::io::Write for Log {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        self.0
+            .lock()
+            .expect("no panic while it was held")
+            .extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}
+
+#[tokio::test]
+async fn a_log_holds_method_path_status_and_sizes_alone() {
+    let log = Log::default();
+    let writer = log.clone();
+    let subscriber = tracing_subscriber::fmt()
+        .with_max_level(tracing::Level::TRACE)
+        .with_ansi(false)
+        .with_writer(move || writer.clone())
+        .finish();
+    let guard = tracing::subscriber::set_default(subscriber);
+    let tiny = Tiny::start(|_, number| match number {
+        0 => answer(
+            "200 OK",
+            "Set-Cookie: pass=reeds-cookie\r\n",
+            "reeds-answer",
+        ),
+        1 => answer("303 C", "Location: /said?word=reeds-redirect\r\n", ""),
+        2 => answer("200 OK", "", "reeds-page"),
+        _ => (Vec::new(), Then::Reset),
+    })
+    .await;
+    let http = http(&tiny, quick());
+    http.fetch(&get(&tiny, "/state?word=reeds-query"))
+        .await
+        .expect("an answer");
+    http.act(&post(&tiny, "/keep", "word=reeds-body"))
+        .await
+        .expect("an answer");
+    http.act(&post(&tiny, "/keep", "word=reeds-body"))
+        .await
+        .expect_err("a reset");
+    drop(guard);
+    let logged = log.0.lock().expect("no panic while it was held").clone();
+    let logged = String::from_utf8(logged).expect("UTF-8");
+    for said in [
+        "GET /state",
+        "status=200 bytes=12",
+        "POST /keep",
+        "GET /said",
+        "no-answer",
+    ] {
+        assert!(logged.contains(said), "{said} in {logged}");
+    }
+    assert!(!logged.contains("reeds"), "{logged}");
+}

@@ -1,0 +1,228 @@
+//! What can go wrong between a profile and a device.
+//!
+//! Every error says what, where and (in [`SessionError::help`]) what to do. None holds what stood
+//! at a place, since that may be a secret.
+
+use super::{
+    HttpError,
+    json::JsonError,
+    lines::LinesError,
+    page::{FormError, PageError},
+    pointer::PointerError,
+};
+use crate::terms::{PlaceName, RequestName, SaveName};
+
+/// Why a device was not read, or a request was not made. Whatever comes as an error from
+/// [`super::Session::save`] or [`super::Session::restart`] was surely not sent.
+#[derive(Debug, thiserror::Error)]
+pub enum SessionError {
+    /// The request itself failed.
+    #[error(transparent)]
+    Http(#[from] HttpError),
+    /// What answers is of another family than the profile's.
+    #[error("this is no `{family}`: {why}")]
+    AnotherFamily {
+        /// The profile's family.
+        family: String,
+        /// Which rule does not hold, and what stands there instead, escaped.
+        why: String,
+    },
+    /// The family asks for a login.
+    #[error("`{family}` asks for a login, which this version of the program cannot give yet")]
+    LoginNotBuilt {
+        /// The profile's family.
+        family: String,
+    },
+    /// A save of a kind that cannot be sent yet.
+    #[error("`{what}` is sent as multipart/form-data, which this version cannot send yet")]
+    NotBuilt {
+        /// The save or the request.
+        what: String,
+    },
+    /// The answer is no page.
+    #[error("the answer to `{request}` is not read as a page: {source}")]
+    Page {
+        /// The request.
+        request: RequestName,
+        /// Why.
+        source: PageError,
+    },
+    /// The answer is no JSON document.
+    #[error("the answer to `{request}` is not read as JSON: {source}")]
+    Json {
+        /// The request.
+        request: RequestName,
+        /// Why.
+        source: JsonError,
+    },
+    /// The answer is not made of lines.
+    #[error("the answer to `{request}` is not read as lines: {source}")]
+    Lines {
+        /// The request.
+        request: RequestName,
+        /// Why.
+        source: LinesError,
+    },
+    /// The parser broke down over an answer.
+    #[error("the answer to `{request}` cannot be parsed at all")]
+    Unparsable {
+        /// The request.
+        request: RequestName,
+    },
+    /// What a place names does not stand in the answer, or not as the profile says.
+    #[error("the place `{place}` is not found in the answer to `{request}`: {why}")]
+    PlaceMissing {
+        /// The place.
+        place: PlaceName,
+        /// The request.
+        request: RequestName,
+        /// What was looked for, and how it was not there.
+        why: String,
+    },
+    /// The profile has no such save.
+    #[error("the profile has no save `{save}`")]
+    UnknownSave {
+        /// The save.
+        save: SaveName,
+    },
+    /// A place that the save does not write was to be written.
+    #[error("the save `{save}` does not write the place `{place}`")]
+    ForeignPlace {
+        /// The save.
+        save: SaveName,
+        /// The place.
+        place: PlaceName,
+    },
+    /// The answers do not hold what a save or a request is made from.
+    #[error("`{what}` needs the answer to `{request}`, which was not read")]
+    NotRead {
+        /// The save or the request.
+        what: String,
+        /// The request whose answer is missing.
+        request: RequestName,
+    },
+    /// A control would be sent that the profile does not know.
+    #[error("the form of `{save}` has a control `{control}` that the profile does not know")]
+    UnknownControl {
+        /// The save.
+        save: SaveName,
+        /// The control's name, escaped.
+        control: String,
+    },
+    /// The form says something else than the document that the device's scripts fill it from.
+    #[error(
+        "the form of `{save}` is filled by scripts: its control `{control}` differs from `{place}`"
+    )]
+    FilledByScripts {
+        /// The save.
+        save: SaveName,
+        /// The control.
+        control: String,
+        /// The place that says what it should be.
+        place: PlaceName,
+    },
+    /// The form cannot be filled in or sent.
+    #[error("the form of `{save}` cannot be sent: {source}")]
+    Form {
+        /// The save.
+        save: SaveName,
+        /// Why.
+        source: FormError,
+    },
+    /// A body cannot be built.
+    #[error("`{what}` cannot be built at `{key}`: {source}")]
+    Body {
+        /// The save or the request.
+        what: String,
+        /// The JSON Pointer.
+        key: String,
+        /// Why.
+        source: PointerError,
+    },
+    /// A merge patch cannot say what is to be written.
+    #[error("`{save}` sends a merge patch, and a merge patch cannot set a value to null")]
+    NullInPatch {
+        /// The save.
+        save: SaveName,
+    },
+    /// The family has no restart request.
+    #[error("`{family}` has no request that restarts it")]
+    NoRestart {
+        /// The family.
+        family: String,
+    },
+    /// The profile's path is none.
+    #[error("the path of `{what}` is no path of the device")]
+    BadPath {
+        /// The save or the request.
+        what: String,
+    },
+}
+
+impl SessionError {
+    /// A stable kebab-case code.
+    pub fn code(&self) -> &'static str {
+        match self {
+            SessionError::Http(error) => error.code(),
+            SessionError::AnotherFamily { .. } => "another-family",
+            SessionError::LoginNotBuilt { .. } => "login-not-built",
+            SessionError::NotBuilt { .. } => "multipart-not-built",
+            SessionError::Page { .. } => "page-unreadable",
+            SessionError::Json { .. } => "json-unreadable",
+            SessionError::Lines { .. } => "lines-unreadable",
+            SessionError::Unparsable { .. } => "answer-unparsable",
+            SessionError::PlaceMissing { .. } => "place-missing",
+            SessionError::UnknownSave { .. } => "unknown-save",
+            SessionError::ForeignPlace { .. } => "foreign-place",
+            SessionError::NotRead { .. } => "not-read",
+            SessionError::UnknownControl { .. } => "unknown-control",
+            SessionError::FilledByScripts { .. } => "page-filled-by-scripts",
+            SessionError::Form { .. } => "form-not-filled",
+            SessionError::Body { .. } => "body-not-built",
+            SessionError::NullInPatch { .. } => "null-in-patch",
+            SessionError::NoRestart { .. } => "no-restart",
+            SessionError::BadPath { .. } => "bad-path",
+        }
+    }
+
+    /// What to do about it.
+    pub fn help(&self) -> Option<&'static str> {
+        Some(match self {
+            SessionError::Http(error) => return error.help(),
+            SessionError::AnotherFamily { .. } => {
+                "check the address, or leave `--profile` out so that the family is recognised"
+            }
+            SessionError::Page { .. }
+            | SessionError::Json { .. }
+            | SessionError::Lines { .. }
+            | SessionError::Unparsable { .. }
+            | SessionError::PlaceMissing { .. } => {
+                "the device's firmware may be newer than the profile: compare the two, and mend the profile"
+            }
+            SessionError::UnknownControl { .. } => {
+                "nothing was sent: map the control to a place in the profile, or name it in the save's `pass` if it may go along as it is"
+            }
+            SessionError::FilledByScripts { .. } => {
+                "nothing was sent: the page as it was served shows defaults, and sending it would write them; let the profile save in another way"
+            }
+            SessionError::Form { .. } | SessionError::Body { .. } => {
+                "nothing was sent: the profile and the device do not fit together here; mend the profile"
+            }
+            SessionError::NullInPatch { .. } => {
+                "nothing was sent: let the profile save the whole document instead"
+            }
+            SessionError::LoginNotBuilt { .. }
+            | SessionError::NotBuilt { .. }
+            | SessionError::UnknownSave { .. }
+            | SessionError::ForeignPlace { .. }
+            | SessionError::NotRead { .. }
+            | SessionError::NoRestart { .. }
+            | SessionError::BadPath { .. } => return None,
+        })
+    }
+
+    /// Whether the device was not reached or did not answer in full: waiting may help.
+    pub fn is_transport(&self) -> bool {
+        matches!(self, SessionError::Http(error) if error.is_transport())
+    }
+}

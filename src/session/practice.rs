@@ -1,0 +1,287 @@
+//! Sessions with the simulated receivers, by the profiles that come with the program.
+//!
+//! The simulation is written from the page that describes the families and knows no profile, and
+//! its true state is read beside the wire: where the two disagree, one of them is wrong.
+
+use std::time::Duration;
+
+use mock_device::{DeviceTruth, Family, Options, Running, Scenario};
+use serde_json::Value as Json;
+
+use super::*;
+use crate::{
+    find,
+    profile::named,
+    terms::{Reading, Snapshot, Value},
+};
+
+const BOTH: [Family; 2] = [Family::SampleForm, Family::SampleScript];
+
+struct Practice {
+    receiver: Running,
+    session: Session,
+}
+
+async fn practice(family: Family, scenario: Scenario) -> Practice {
+    let receiver = mock_device::start(Options {
+        speed: 100.0,
+        pause: Duration::from_millis(10),
+        ..Options::new(family, scenario)
+    });
+    let receiver = receiver.await.expect("a free port");
+    let origin = Origin::parse(&format!("http://{}", receiver.address())).expect("an origin");
+    let profile = Arc::new(named(family.word()).expect("it comes with the program"));
+    let limits = Limits {
+        answer: Duration::from_millis(500),
+        pause: Duration::from_millis(1),
+        ..Limits::default()
+    };
+    let bssid = Some(receiver.bssid());
+    Practice {
+        session: Session::new(origin, profile, limits, bssid).expect("a session"),
+        receiver,
+    }
+}
+
+impl Practice {
+    fn truth(&self) -> DeviceTruth {
+        self.receiver.truth().devices.remove(0)
+    }
+
+    /// How often a path was asked for by a method other than GET.
+    fn writes(&self) -> usize {
+        let requests = self.receiver.truth().requests;
+        requests
+            .iter()
+            .filter(|request| request.method == "POST")
+            .count()
+    }
+
+    async fn read(&self) -> Harvest {
+        self.session.read().await.expect("a reading")
+    }
+
+    /// Sends the save that clears the model lock.
+    async fn unlock(&self, answers: &Answers) -> Sent {
+        let lock = self
+            .session
+            .profile()
+            .setting("model-lock")
+            .expect("it has one");
+        let overlay = lock.write(&Value::Off).expect("it can be off");
+        let sent = self.session.save(answers, &lock.saves[0], &overlay).await;
+        sent.expect("nothing of ours is in the way")
+    }
+
+    /// Waits until it has gone and is there again.
+    async fn restarted(&self) {
+        for expected in [Alive::Gone, Alive::Answers] {
+            let seen = async {
+                while self.session.alive().await != expected {
+                    tokio::task::yield_now().await;
+                }
+            };
+            let seen = tokio::time::timeout(Duration::from_secs(20), seen).await;
+            seen.unwrap_or_else(|_| panic!("never {expected:?}"));
+        }
+    }
+}
+
+/// What was read of each setting, as commands print it.
+fn printed(snapshot: &Snapshot) -> serde_json::Map<String, Json> {
+    snapshot
+        .settings
+        .iter()
+        .map(|(name, entry)| match &entry.reading {
+            // Four powers of a list are a choice here and a number there.
+            Reading::Known(Value::Choice(word)) if name.as_str() == "power" => {
+                let milliwatts = word.strip_suffix("-mw").and_then(|mw| mw.parse().ok());
+                (
+                    name.to_string(),
+                    milliwatts.map(|mw: u32| Json::from(mw)).unwrap_or_default(),
+                )
+            }
+            Reading::Known(value) => (name.to_string(), value.to_json()),
+            other => panic!("`{name}` is {other:?}"),
+        })
+        .collect()
+}
+
+fn without(settings: &serde_json::Map<String, Json>, name: &str) -> serde_json::Map<String, Json> {
+    let mut settings = settings.clone();
+    settings.remove(name);
+    settings
+}
+
+#[tokio::test]
+async fn what_is_read_is_what_is_true() {
+    for family in BOTH {
+        for scenario in [
+            Scenario::Locked,
+            Scenario::Unbound,
+            Scenario::Healthy,
+            Scenario::Faulty,
+        ] {
+            let practice = practice(family, scenario).await;
+            let snapshot = practice.read().await.snapshot;
+            let truth = practice.truth();
+            let mut read: Vec<_> = printed(&snapshot).into_iter().collect();
+            let mut expected: Vec<_> = truth.settings.into_iter().collect();
+            read.sort_by(|a, b| a.0.cmp(&b.0));
+            expected.sort_by(|a, b| a.0.cmp(&b.0));
+            assert_eq!(read, expected, "{family:?} {scenario:?}");
+            assert_eq!(snapshot.faulty, Some(scenario == Scenario::Faulty));
+            let identity = &snapshot.device.identity;
+            assert_eq!(
+                identity.serial.as_ref().map(|s| s.raw().to_owned()),
+                truth.serial
+            );
+            assert_eq!(identity.bssid.map(|b| b.to_string()), Some(truth.bssid));
+            assert!(snapshot.witness.is_some());
+            assert_eq!(
+                snapshot.rest.len(),
+                1,
+                "one thing is not mapped: {:?}",
+                snapshot.rest
+            );
+            let again = practice.read().await.snapshot;
+            assert_eq!(
+                again.fingerprint(),
+                snapshot.fingerprint(),
+                "{family:?} {scenario:?}"
+            );
+            assert_eq!(practice.writes(), 0);
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_save_changes_the_lock_and_nothing_else() {
+    for family in BOTH {
+        for scenario in [Scenario::Locked, Scenario::OmittedReset] {
+            let practice = practice(family, scenario).await;
+            let before = practice.read().await;
+            let true_before = practice.truth();
+            let sent = practice.unlock(&before.answers).await;
+            assert!(
+                matches!(
+                    sent,
+                    Sent::Answered {
+                        status: 200,
+                        as_expected: Some(true),
+                        ..
+                    }
+                ),
+                "{family:?} {scenario:?}: {sent:?}"
+            );
+            if family == Family::SampleScript {
+                let sent = practice.session.restart(&before.answers).await;
+                let sent = sent.expect("nothing of ours is in the way");
+                assert!(
+                    matches!(sent, Sent::Answered { status: 202, .. }),
+                    "{sent:?}"
+                );
+            }
+            practice.restarted().await;
+            let after = practice.read().await.snapshot;
+            let truth = practice.truth();
+            assert_eq!(
+                truth.settings["model-lock"], "off",
+                "{family:?} {scenario:?}"
+            );
+            assert_eq!(
+                without(&truth.settings, "model-lock"),
+                without(&true_before.settings, "model-lock"),
+                "{family:?} {scenario:?}"
+            );
+            assert_eq!(truth.unmapped, true_before.unmapped);
+            assert_eq!((truth.saves, truth.refused, truth.boots), (1, 0, 1));
+            assert_eq!(after.value("model-lock"), Some(&Value::Off));
+            let (earlier, later) = (before.snapshot.witness, after.witness);
+            let (earlier, later) = (earlier.expect("a mark"), later.expect("a mark"));
+            assert!(later.restarted_since(&earlier), "{earlier:?} {later:?}");
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_save_whose_answer_is_lost_is_not_sent_again() {
+    for family in BOTH {
+        for scenario in [Scenario::StalledSave, Scenario::CutOffSave] {
+            let practice = practice(family, scenario).await;
+            let answers = practice.read().await.answers;
+            let sent = practice.unlock(&answers).await;
+            assert!(
+                matches!(sent, Sent::NoAnswer { .. }),
+                "{family:?} {scenario:?}: {sent:?}"
+            );
+            assert_eq!(practice.writes(), 1);
+            assert_eq!(practice.truth().saves, 1, "it was carried out all the same");
+        }
+    }
+    let practice = practice(Family::SampleForm, Scenario::NoAnswer).await;
+    let answers = practice.read().await.answers;
+    let sent = practice.unlock(&answers).await;
+    assert!(matches!(sent, Sent::NoAnswer { .. }), "{sent:?}");
+    assert_eq!((practice.writes(), practice.truth().saves), (1, 1));
+}
+
+#[tokio::test]
+async fn a_reading_that_stalls_or_is_cut_gives_nothing() {
+    for family in BOTH {
+        for scenario in [Scenario::Stalled, Scenario::CutOff] {
+            let practice = practice(family, scenario).await;
+            let error = practice.session.read().await.expect_err("no whole answer");
+            assert!(error.is_transport(), "{family:?} {scenario:?}: {error}");
+            assert_eq!(
+                error.code(),
+                "answer-cut",
+                "{family:?} {scenario:?}: {error}"
+            );
+        }
+    }
+}
+
+#[tokio::test]
+async fn a_form_that_was_sent_before_is_refused_by_the_device() {
+    let practice = practice(Family::SampleForm, Scenario::LostRestart).await;
+    let answers = practice.read().await.answers;
+    practice.unlock(&answers).await;
+    let again = practice.unlock(&answers).await;
+    let Sent::Refused { status: 403, says } = &again else {
+        panic!("its token was used: {again:?}");
+    };
+    assert!(says.raw().contains("stale form"), "{says}");
+}
+
+#[tokio::test]
+async fn each_family_is_found_by_its_own_profile_alone() {
+    let profiles: Vec<Arc<Profile>> = crate::profile::built_in()
+        .into_iter()
+        .map(Arc::new)
+        .collect();
+    for family in BOTH {
+        let practice = practice(family, Scenario::Locked).await;
+        let found = find::at(practice.session.origin(), &profiles, &Limits::default()).await;
+        let names: Vec<String> = found
+            .expect("a family")
+            .iter()
+            .map(|profile| profile.family.clone())
+            .collect();
+        assert_eq!(names, [family.word()]);
+    }
+}
+
+#[tokio::test]
+async fn another_family_s_profile_is_refused() {
+    let practice = practice(Family::SampleForm, Scenario::Locked).await;
+    let other = Arc::new(named("sample-script").expect("it comes with the program"));
+    let origin = practice.session.origin().clone();
+    let session = Session::new(origin, other, Limits::default(), None).expect("a session");
+    let error = session.read().await.expect_err("another family");
+    assert_eq!(error.code(), "another-family");
+    assert_eq!(
+        error.to_string(),
+        "this is no `sample-script`: `title` says `Tarn deck receiver`, not `Tarn keel receiver`"
+    );
+}

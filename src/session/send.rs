@@ -1,0 +1,444 @@
+//! From a plan to one acting request, and what came of it.
+//!
+//! A form is filled from the very page that was read, and refused when it would carry a control
+//! that the profile does not know. Nothing here repeats anything.
+
+use serde_json::Value as Json;
+
+use super::{
+    Limits, Origin, SessionError,
+    answers::{Answers, as_page, text_of},
+    body::{self, Made},
+    http::{Acted, Ask, BadRedirect, Got, HttpError},
+    json,
+    page::{Form, SubmitMethod},
+    pointer::Pointer,
+};
+use crate::{
+    profile::{At, Method, Profile, Request, Save, SaveHow, Template},
+    terms::{Overlay, PlaceName, Raw, RequestName, Untrusted},
+};
+
+/// What came of an acting request. Only [`Sent::NotSent`] says that the device has not carried it
+/// out; whether it has is known from reading it again, never from here.
+#[derive(Debug, Clone, PartialEq, Eq)]
+pub enum Sent {
+    /// It was answered with a status below 400.
+    Answered {
+        /// The status.
+        status: u16,
+        /// What the answer says, cut to a line or two, known secrets taken out.
+        says: Untrusted,
+        /// Whether that is what the profile expects; none: the profile expects nothing, or the
+        /// page that was to say it could not be fetched.
+        as_expected: Option<bool>,
+    },
+    /// It was answered with a status from 400 on.
+    Refused {
+        /// The status.
+        status: u16,
+        /// What the answer says, cut to a line or two, known secrets taken out.
+        says: Untrusted,
+    },
+    /// It was sent, at least in part, and was not answered in full.
+    NoAnswer {
+        /// Why, in words.
+        why: String,
+    },
+    /// There was no connection: nothing reached the device.
+    NotSent {
+        /// Why, in words.
+        why: String,
+    },
+}
+
+/// Builds the one request of a save: what was read, with the overlay's differences.
+pub(super) fn save(
+    origin: &Origin,
+    profile: &Profile,
+    answers: &Answers,
+    save: &Save,
+    overlay: &Overlay,
+) -> Result<Ask, SessionError> {
+    if let Some(place) = overlay.keys().find(|place| !profile.writes(save, place)) {
+        return Err(SessionError::ForeignPlace {
+            save: save.name.clone(),
+            place: place.clone(),
+        });
+    }
+    let what = save.name.as_str();
+    let (method, path, made) = match &save.how {
+        SaveHow::Form {
+            request,
+            select,
+            press,
+            pass,
+            agrees,
+        } => {
+            let form = FormSave {
+                profile,
+                answers,
+                save,
+                overlay,
+                request,
+                select,
+            };
+            form.confirm(agrees.iter())?;
+            let press = press
+                .as_ref()
+                .map(|(name, value)| (name.as_str(), value.as_deref()));
+            return form.ask(press, pass);
+        }
+        SaveHow::Made { method, path, body } => {
+            let stands = |place: &PlaceName| overlay.get(place).unwrap_or(answers.raw(place));
+            (*method, path, body::make(what, body, stands)?)
+        }
+        SaveHow::Document { method, path, of } => {
+            let document = changed(profile, answers, save, of, overlay)?;
+            (*method, path, Made::json(&document))
+        }
+        SaveHow::One {
+            method,
+            path,
+            place,
+        } => {
+            let raw = overlay.get(place).unwrap_or(answers.raw(place));
+            let value = body::json_of(raw).ok_or_else(|| not_read(what, profile, place))?;
+            (*method, path, Made::json(&value))
+        }
+        SaveHow::Merge { method, path, of } => {
+            let document = changed(profile, answers, save, of, overlay)?;
+            let patch = json::patch_between(answers.json(what, of)?, &document);
+            let patch = patch.ok_or_else(|| SessionError::NullInPatch {
+                save: save.name.clone(),
+            })?;
+            (*method, path, Made::merge_patch(&patch))
+        }
+    };
+    ask(origin, what, method, path, Some(made))
+}
+
+/// Builds a request of the profile as it stands, with its body from what was read.
+pub(super) fn request(
+    origin: &Origin,
+    request: &Request,
+    answers: Option<&Answers>,
+) -> Result<Ask, SessionError> {
+    let what = request.name.as_str();
+    let stands = |place: &PlaceName| answers.map_or(&Raw::Missing, |answers| answers.raw(place));
+    let made = request.body.as_ref();
+    let made = made
+        .map(|body| body::make(what, body, stands))
+        .transpose()?;
+    Ok(Ask {
+        ends: request.ends.clone(),
+        ..ask(origin, what, request.method, &request.path, made)?
+    })
+}
+
+fn ask(
+    origin: &Origin,
+    what: &str,
+    method: Method,
+    path: &str,
+    made: Option<Made>,
+) -> Result<Ask, SessionError> {
+    let url = origin.join(path).ok_or_else(|| SessionError::BadPath {
+        what: what.to_owned(),
+    })?;
+    let (content_type, body) = made
+        .map(|made| (made.content_type.to_owned(), made.bytes))
+        .unzip();
+    Ok(Ask {
+        method,
+        url,
+        content_type,
+        body,
+        ends: None,
+    })
+}
+
+fn not_read(what: &str, profile: &Profile, place: &PlaceName) -> SessionError {
+    match profile.places.get(place) {
+        Some(place) => SessionError::NotRead {
+            what: what.to_owned(),
+            request: place.request.clone(),
+        },
+        None => SessionError::BadPath {
+            what: what.to_owned(),
+        },
+    }
+}
+
+/// The document that answered a request, with the overlay's differences.
+fn changed(
+    profile: &Profile,
+    answers: &Answers,
+    save: &Save,
+    of: &RequestName,
+    overlay: &Overlay,
+) -> Result<Json, SessionError> {
+    let what = save.name.as_str();
+    let mut document = answers.json(what, of)?.clone();
+    for (place, raw) in overlay {
+        let Some(At::Pointer(key)) = profile.places.get(place).map(|place| &place.at) else {
+            continue;
+        };
+        match body::json_of(raw) {
+            Some(value) => body::put(what, key, &mut document, value)?,
+            None => {
+                if let Ok(pointer) = key.parse::<Pointer>() {
+                    pointer.remove(&mut document);
+                }
+            }
+        }
+    }
+    Ok(document)
+}
+
+/// A save by the page's own form.
+struct FormSave<'a> {
+    profile: &'a Profile,
+    answers: &'a Answers,
+    save: &'a Save,
+    overlay: &'a Overlay,
+    request: &'a RequestName,
+    select: &'a str,
+}
+
+impl FormSave<'_> {
+    /// Holds the form as it was served against what a document says of it.
+    fn confirm<'b>(
+        &self,
+        agrees: impl Iterator<Item = (&'b String, &'b PlaceName)>,
+    ) -> Result<(), SessionError> {
+        let form = self.form()?;
+        for (control, place) in agrees {
+            if !same(&form.raw(control), self.answers.raw(place)) {
+                return Err(SessionError::FilledByScripts {
+                    save: self.save.name.clone(),
+                    control: control.clone(),
+                    place: place.clone(),
+                });
+            }
+        }
+        Ok(())
+    }
+
+    fn ask(
+        &self,
+        press: Option<(&str, Option<&str>)>,
+        pass: &[String],
+    ) -> Result<Ask, SessionError> {
+        let unfit = |source| SessionError::Form {
+            save: self.save.name.clone(),
+            source,
+        };
+        let mut form = self.form()?.clone();
+        for (place, raw) in self.overlay {
+            if let Some(At::Control { name, .. }) = self.profile.places.get(place).map(|p| &p.at) {
+                form.fill(name, raw).map_err(unfit)?;
+            }
+        }
+        for (name, _) in form.sent(press).map_err(unfit)? {
+            let known = press.is_some_and(|(button, _)| button == name)
+                || pass.contains(&name)
+                || self.maps(&name);
+            if !known {
+                return Err(SessionError::UnknownControl {
+                    save: self.save.name.clone(),
+                    control: Untrusted::new(name).to_string(),
+                });
+            }
+        }
+        let submission = form.submit(press).map_err(unfit)?;
+        let (method, body) = match submission.method {
+            SubmitMethod::Get => (Method::Get, None),
+            SubmitMethod::Post => (Method::Post, Some(submission.body)),
+        };
+        Ok(Ask {
+            method,
+            url: submission.url,
+            content_type: submission.content_type,
+            body,
+            ends: None,
+        })
+    }
+
+    fn form(&self) -> Result<&Form, SessionError> {
+        self.answers
+            .page(self.save.name.as_str(), self.request)?
+            .form(self.select)
+            .map_err(|source| SessionError::Page {
+                request: self.request.clone(),
+                source,
+            })
+    }
+
+    /// Whether a place of the profile stands at a control of this form.
+    fn maps(&self, control: &str) -> bool {
+        self.profile.places.values().any(|place| {
+            matches!(&place.at, At::Control { name, .. } if name == control)
+                && self.profile.writes(self.save, &place.name)
+        })
+    }
+}
+
+/// Whether a control and a document say the same, each in its own way.
+fn same(control: &Raw, document: &Raw) -> bool {
+    let (one, other) = (flat(control), flat(document));
+    let numbers = |a: &str, b: &str| matches!((a.parse::<f64>(), b.parse::<f64>()), (Ok(a), Ok(b)) if a.total_cmp(&b).is_eq());
+    one.len() == other.len()
+        && one
+            .iter()
+            .zip(&other)
+            .all(|(one, other)| one == other || numbers(one, other))
+}
+
+/// One text for each item; nothing chosen, null and nothing there are the empty text.
+fn flat(raw: &Raw) -> Vec<String> {
+    match raw {
+        Raw::Many(texts) => texts.clone(),
+        Raw::Json(Json::Array(items)) => items
+            .iter()
+            .map(|item| text_of(&Raw::Json(item.clone())).unwrap_or_default())
+            .collect(),
+        other => vec![text_of(other).unwrap_or_default()],
+    }
+}
+
+/// What a request that acts came to. An error says that surely nothing was sent.
+pub(super) async fn outcome(
+    acted: Result<Acted, HttpError>,
+    expected: Option<&Template>,
+    secrets: &[String],
+    limits: &Limits,
+) -> Result<Sent, SessionError> {
+    let acted = match acted {
+        Ok(acted) => acted,
+        Err(error @ HttpError::NotSent { .. }) => {
+            return Ok(Sent::NotSent {
+                why: error.to_string(),
+            });
+        }
+        Err(error @ (HttpError::OtherOrigin { .. } | HttpError::NoClient { .. })) => {
+            return Err(error.into());
+        }
+        Err(error) => {
+            return Ok(Sent::NoAnswer {
+                why: error.to_string(),
+            });
+        }
+    };
+    let status = acted.status;
+    let (text, as_expected) = match acted.answer {
+        Ok(got) => {
+            let (text, is_page) = text_in(got, limits.nesting).await;
+            let fits = expected.map(|template| fits(template, &text, is_page));
+            (text, fits)
+        }
+        Err(error) if status >= 400 => (format!("({error})"), None),
+        Err(
+            error @ HttpError::Redirect {
+                why: BadRedirect::Again,
+                ..
+            },
+        ) => (format!("({error})"), Some(false)),
+        // The request was answered; only the page that it leads to is not known.
+        Err(error) if status >= 300 => (format!("({error})"), None),
+        Err(error) => {
+            return Ok(Sent::NoAnswer {
+                why: format!("status {status}, and then: {error}"),
+            });
+        }
+    };
+    let says = short(&text, secrets);
+    Ok(if status >= 400 {
+        Sent::Refused { status, says }
+    } else {
+        Sent::Answered {
+            status,
+            says,
+            as_expected,
+        }
+    })
+}
+
+/// The text of an answer with its white space collapsed line by line, and whether it is a page.
+async fn text_in(got: Got, nesting: usize) -> (String, bool) {
+    let kind = got
+        .content_type
+        .as_deref()
+        .unwrap_or_default()
+        .to_ascii_lowercase();
+    let is_page =
+        kind.contains("html") || (kind.is_empty() && got.body.trim_ascii_start().starts_with(b"<"));
+    if !is_page {
+        return (String::from_utf8_lossy(&got.body).trim().to_owned(), false);
+    }
+    let text = tokio::task::spawn_blocking(move || {
+        let page = as_page(&got, &["body"], &[], nesting).ok()?;
+        page.text("body").ok().map(collapsed)
+    });
+    (text.await.ok().flatten().unwrap_or_default(), true)
+}
+
+fn collapsed(text: &str) -> String {
+    text.split_whitespace().collect::<Vec<_>>().join(" ")
+}
+
+/// Whether an answer says what is expected: a page somewhere in its text, anything else as a whole
+/// or as one of its lines.
+fn fits(expected: &Template, text: &str, is_page: bool) -> bool {
+    if !is_page {
+        return expected.find(text).is_some()
+            || text
+                .lines()
+                .any(|line| expected.find(line.trim()).is_some());
+    }
+    // The hole is wherever the mark comes to stand; no page holds this character.
+    let around = expected.fill("\u{0}");
+    let mut rest = text;
+    around.split('\u{0}').map(collapsed).all(|part| {
+        rest.find(&part).is_some_and(|at| {
+            rest = &rest[at + part.len()..];
+            true
+        })
+    })
+}
+
+/// Longest text of an answer that is kept, in characters.
+const KEPT_CHARS: usize = 200;
+
+/// The beginning of a text, with every known secret in it taken out first.
+fn short(text: &str, secrets: &[String]) -> Untrusted {
+    let mut text = text.to_owned();
+    for secret in secrets {
+        text = text.replace(secret.as_str(), "(secret)");
+    }
+    Untrusted::new(text.chars().take(KEPT_CHARS).collect::<String>())
+}
+
+/// What stands, or is to stand, at the places of secret settings. One or two characters are no
+/// secret, and taking them out would spoil the text.
+pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -> Vec<String> {
+    let secret: Vec<&PlaceName> = profile
+        .settings
+        .iter()
+        .filter(|setting| setting.secret)
+        .flat_map(|setting| setting.own_places())
+        .collect();
+    let mut texts: Vec<String> = answers
+        .raws()
+        .chain(overlay)
+        .filter(|(place, _)| secret.contains(place))
+        .filter_map(|(_, raw)| match raw {
+            Raw::Json(json @ Json::Array(_)) => Some(json.to_string()),
+            raw => text_of(raw),
+        })
+        .filter(|text| text.chars().count() > 2)
+        .collect();
+    // The longest first, so that no part of it is left when a shorter one is taken out of it.
+    texts.sort_by_key(|text| std::cmp::Reverse(text.len()));
+    texts
+}
