@@ -50,7 +50,7 @@ where
     C: Consent,
     K: Clock,
 {
-    let mut action = machine.start();
+    let mut action = machine.start(&world.clock.now());
     loop {
         watch.before(&action);
         let event = match action {

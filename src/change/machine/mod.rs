@@ -24,7 +24,7 @@ use std::sync::Arc;
 
 use super::{
     compare::Comparison,
-    leg::{After, Leg},
+    leg::{After, Leg, ReadAt},
     plan::{Plan, PlannedSave, Wanted},
     ports::{Answer, Back, Question, Sent, Wait},
     report::{Line, Report, Trouble},
@@ -132,6 +132,10 @@ pub struct Machine {
     state: State,
     original: Option<Snapshot>,
     last: Option<Snapshot>,
+    /// When the reading under way was asked for.
+    asked: Option<BootTime>,
+    /// When the last reading was made.
+    read: Option<ReadAt>,
     leg: Option<Leg>,
     lines: Vec<Line>,
     /// Set when an acting request is about to leave, so that a loss in between counts as sent.
@@ -151,6 +155,8 @@ impl Machine {
             state: State::Idle,
             original: None,
             last: None,
+            asked: None,
+            read: None,
             leg: None,
             lines: Vec::new(),
             wrote: false,
@@ -173,13 +179,28 @@ impl Machine {
     }
 
     /// The first action.
-    pub fn start(&mut self) -> Action {
+    pub fn start(&mut self, now: &BootTime) -> Action {
+        self.asked = Some(now.clone());
         self.go(State::FirstRead, Action::Read)
     }
 
     /// Takes what happened and says what to do next. After [`Action::End`] every event gives the
     /// end again.
     pub fn step(&mut self, event: Event, now: &BootTime) -> Action {
+        if matches!(event, Event::Read(Ok(_))) {
+            self.read = self.asked.take().map(|from| ReadAt {
+                from,
+                to: now.clone(),
+            });
+        }
+        let action = self.decide(event, now);
+        if matches!(action, Action::Read) {
+            self.asked = Some(now.clone());
+        }
+        action
+    }
+
+    fn decide(&mut self, event: Event, now: &BootTime) -> Action {
         if let Event::Noted(Err(trouble)) | Event::Kept(Err(trouble)) = &event {
             if !self.wrote {
                 return self.stop(trouble.clone());
@@ -191,8 +212,8 @@ impl Machine {
             (_, Event::Cancelled) => {
                 self.stop(Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled))
             }
-            (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot, now),
-            (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer, now),
+            (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot),
+            (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer),
             (State::Keeping, Event::Kept(_)) => self.planned(),
             (State::NotingPlan, Event::Noted(_)) => self.ask_or_go(now),
             (State::AskingWrite, Event::Answered(answer)) => self.write_answered(answer),
@@ -207,8 +228,8 @@ impl Machine {
             (State::NotingThere, Event::Noted(_)) => self.read_after_wait(),
             (State::ReadingBack, Event::Read(Ok(snapshot))) => self.read_back(*snapshot),
             (State::NotingReadBack, Event::Noted(_)) => self.after_read_back(now),
-            (State::Proving, Event::Read(Ok(snapshot))) => self.prove(*snapshot, now),
-            (State::NotingProved, Event::Noted(_)) => self.conclude(now),
+            (State::Proving, Event::Read(Ok(snapshot))) => self.prove(*snapshot),
+            (State::NotingProved, Event::Noted(_)) => self.conclude(),
             (State::ReadingBack | State::Proving, Event::Read(Err(trouble))) => {
                 self.reading_failed(trouble)
             }
@@ -282,6 +303,14 @@ impl Machine {
             Sameness::Same => None,
             Sameness::Undetermined if self.options.trust_address => None,
             _ => Some(self.stop(another_device(snapshot))),
+        }
+    }
+
+    /// Whether the last reading shows that the device restarted since the last acting request.
+    fn restarted(&self) -> bool {
+        match (&self.leg, &self.last, &self.read) {
+            (Some(leg), Some(last), Some(read)) => leg.restarted(last, read),
+            _ => false,
         }
     }
 

@@ -1,48 +1,38 @@
 //! The end: what is proved, and what is put back.
 
 use super::{
-    Action, BootTime, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness,
-    Sent, Snapshot, State, Step, Trouble, Wanted, only_address, what_to_put_back,
+    Action, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness, Sent,
+    Snapshot, State, Step, Trouble, Wanted, only_address, what_to_put_back,
 };
 
 impl Machine {
-    pub(super) fn prove_last(&mut self, now: &BootTime) -> Action {
+    pub(super) fn prove_last(&mut self) -> Action {
         match self.last.clone() {
-            Some(last) => self.prove(last, now),
+            Some(last) => self.prove(last),
             None => self.out_of_step(),
         }
     }
 
-    pub(super) fn prove(&mut self, snapshot: Snapshot, now: &BootTime) -> Action {
+    pub(super) fn prove(&mut self, snapshot: Snapshot) -> Action {
         if let Some(action) = self.refuse_another_device(&snapshot) {
             return action;
         }
         let found = self.compare_leg(&snapshot);
-        let restarted = self
-            .leg
-            .as_ref()
-            .is_some_and(|leg| leg.restarted(&snapshot, now));
-        if restarted && let Some(leg) = &mut self.leg {
-            leg.gone = true;
-        }
         self.last = Some(snapshot);
         let step = Step::Proved {
-            restarted,
+            restarted: self.restarted(),
             holds: found.holds(),
             differs: found.words(),
         };
         self.go(State::NotingProved, Action::Note(step))
     }
 
-    pub(super) fn conclude(&mut self, now: &BootTime) -> Action {
+    pub(super) fn conclude(&mut self) -> Action {
         let Some(last) = self.last.clone() else {
             return self.out_of_step();
         };
         let found = self.compare_leg(&last);
-        let restarted = self
-            .leg
-            .as_ref()
-            .is_some_and(|leg| leg.restarted(&last, now));
+        let restarted = self.restarted();
         let there = self
             .leg
             .as_ref()

@@ -152,6 +152,6 @@ impl Machine {
             }
             return self.go(State::NotingRestarting, Action::Note(Step::Restarting));
         }
-        self.prove_last(now)
+        self.prove_last()
     }
 }
