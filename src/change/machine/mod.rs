@@ -20,7 +20,7 @@ mod proof;
 mod restarting;
 mod saving;
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
 use super::{
     compare::Comparison,
@@ -33,7 +33,10 @@ use super::{
 };
 use crate::{
     profile::{Profile, RestartBy, Returns},
-    terms::{Exit, Proof, Reading, Sameness, Snapshot, Value, Witness, output::Outcome},
+    terms::{
+        Exit, Proof, Reading, Sameness, SaveName, SettingName, Snapshot, Value, Witness,
+        output::Outcome,
+    },
 };
 
 /// What happened.
@@ -140,6 +143,8 @@ pub struct Machine {
     lines: Vec<Line>,
     /// Set when an acting request is about to leave, so that a loss in between counts as sent.
     wrote: bool,
+    /// The saves on the way there that may have reached the device.
+    reached: BTreeSet<SaveName>,
     ledger_trouble: Option<Trouble>,
     notes: Vec<String>,
 }
@@ -160,6 +165,7 @@ impl Machine {
             leg: None,
             lines: Vec::new(),
             wrote: false,
+            reached: BTreeSet::new(),
             ledger_trouble: None,
             notes: Vec::new(),
         }
@@ -260,7 +266,20 @@ impl Machine {
         self.end(Outcome::Unproved, Exit::Unproved, Some(trouble))
     }
 
+    /// Ends it as put back, unless something was written that is never shown.
     fn end_put_back(&mut self, message: &str) -> Action {
+        if let Some(setting) = self.hidden_and_written() {
+            for line in &mut self.lines {
+                if line.plan.setting == setting {
+                    line.why = "the device never shows what it has".into();
+                }
+            }
+            return self.end_unproved(Trouble::new(
+                "cannot-put-back",
+                format!("what shows is as it was, but what `{setting}` was cannot be read"),
+                Some("set it again by hand, to what it was or to what you want"),
+            ));
+        }
         let trouble = Trouble::new(
             "put-back",
             message,
@@ -336,6 +355,23 @@ impl Machine {
             },
             _ => Comparison::default(),
         }
+    }
+
+    /// A setting whose value of before cannot be known, and which a save that may have reached the
+    /// device wrote. Of a run that was cut off, each save may have.
+    fn hidden_and_written(&self) -> Option<SettingName> {
+        let may_have_reached = |name: &SettingName| {
+            let setting = self.profile.setting(name.as_str());
+            setting.is_some_and(|setting| {
+                self.cut_off.is_some() || setting.saves.iter().any(|s| self.reached.contains(s))
+            })
+        };
+        self.lines
+            .iter()
+            .filter(|line| matches!(line.plan.before, Reading::WriteOnly))
+            .map(|line| &line.plan.setting)
+            .find(|name| may_have_reached(name))
+            .cloned()
     }
 
     fn lines_wanted(&self, original: &Snapshot) -> Vec<Line> {

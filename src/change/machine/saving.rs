@@ -88,6 +88,8 @@ impl Machine {
         };
         if matches!(sent, Sent::NotSent(_)) {
             self.wrote = leg.wrote_before;
+        } else if leg.direction == Direction::There {
+            self.reached.insert(planned.save.clone());
         }
         leg.sent = Some(sent);
         self.go(State::NotingWrote, Action::Note(step))
