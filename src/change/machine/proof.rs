@@ -118,7 +118,7 @@ impl Machine {
         }
         let from_before = Comparison::new(&self.profile, &original, seen, &Wanted::new());
         if from_before.holds() {
-            return self.end_put_back("the change did not take; the device has what it had before");
+            return self.as_it_was(&leg, seen);
         }
         if original.device.identity.compare(&seen.device.identity) != Sameness::Same {
             return self.end_unproved(only_address());
@@ -139,6 +139,26 @@ impl Machine {
         ));
         let mut back = Leg::new(Direction::Back, plan, wanted, seen.clone());
         back.mark.clone_from(&leg.mark);
+        self.leg = Some(back);
+        self.planned()
+    }
+
+    /// All reads as it was. Where a restart decides what is there, a save that was not refused may
+    /// still show after one, so that it takes a restart to know.
+    fn as_it_was(&mut self, leg: &Leg, seen: &Snapshot) -> Action {
+        let refused = matches!(leg.sent, Some(Sent::Refused(_)));
+        if refused || !self.wrote || !self.restart_needed() || self.restarted() {
+            return self.end_put_back("the change did not take; the device has what it had before");
+        }
+        if !self.restart_request() {
+            return self.end_unproved(Trouble::new(
+                "restart-not-witnessed",
+                "it shows what it had before, but no restart of it was witnessed",
+                Some("power it off and on, wait for its network, then run `linkmend resume`"),
+            ));
+        }
+        let nothing = Plan::default();
+        let back = Leg::new(Direction::Back, nothing, Wanted::new(), seen.clone());
         self.leg = Some(back);
         self.planned()
     }
