@@ -118,8 +118,7 @@ impl Leg {
 }
 
 /// How far a device's uptime may be off from our clock after so many seconds, in s. No source:
-/// 20 s for what it rounds and how long an answer takes, and 2 in 100 for its clock, four times
-/// what a ceramic resonator is off.
+/// 5 s for what it rounds, and 2 in 100 for its clock, four times what a ceramic resonator is off.
 fn uptime_slack_s(passed: f64) -> f64 {
-    20.0 + 0.02 * passed
+    5.0 + 0.02 * passed
 }
