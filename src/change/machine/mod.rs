@@ -16,9 +16,12 @@
 //! A leg there that does not hold is followed by one leg back, once.
 
 mod begin;
+mod cut_off;
 mod proof;
 mod restarting;
 mod saving;
+
+pub use cut_off::CutOff;
 
 use std::{collections::BTreeSet, sync::Arc};
 
@@ -88,17 +91,6 @@ pub struct Options {
     pub trust_address: bool,
     /// How long a device may take to go away for its restart, in s.
     pub leave_s: f64,
-}
-
-/// A change that was cut off, as the journal has it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct CutOff {
-    /// What was there before it.
-    pub original: Snapshot,
-    /// The mark of the device's start before the first acting request, and when that was.
-    pub wrote: Option<(Option<Witness>, BootTime)>,
-    /// Where to go now.
-    pub direction: Direction,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
