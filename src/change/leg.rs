@@ -44,7 +44,7 @@ pub(super) struct Leg {
     pub(super) gone: bool,
     /// How the last acting request ended.
     pub(super) sent: Option<Sent>,
-    /// Whether anything had been written before the save under way.
+    /// Whether an acting request had left before the one under way.
     pub(super) wrote_before: bool,
     /// What the wait under way follows.
     pub(super) awaited: After,

@@ -146,8 +146,8 @@ impl Machine {
     /// All reads as it was. Where a restart decides what is there, a save that was not refused, or
     /// one of a run that was cut off, may still show after one: it takes a restart to know.
     fn as_it_was(&mut self, leg: &Leg, seen: &Snapshot) -> Action {
-        let refused = matches!(leg.sent, Some(Sent::Refused(_))) && self.cut_off.is_none();
-        if refused || !self.wrote || !self.restart_needed() || self.restarted() {
+        let settled = matches!(leg.sent, Some(Sent::Refused(_))) || !self.wrote;
+        if (settled && self.cut_off.is_none()) || !self.restart_needed() || self.restarted() {
             return self.end_put_back("the change did not take; the device has what it had before");
         }
         if !self.restart_request() {
