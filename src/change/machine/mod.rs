@@ -139,6 +139,8 @@ pub struct Machine {
     reached: BTreeSet<SaveName>,
     ledger_trouble: Option<Trouble>,
     notes: Vec<String>,
+    /// How it ended, once it has.
+    ended: Option<Box<Report>>,
 }
 
 impl Machine {
@@ -160,6 +162,7 @@ impl Machine {
             reached: BTreeSet::new(),
             ledger_trouble: None,
             notes: Vec::new(),
+            ended: None,
         }
     }
 
@@ -199,6 +202,9 @@ impl Machine {
     }
 
     fn decide(&mut self, event: Event, now: &BootTime) -> Action {
+        if let Some(report) = &self.ended {
+            return Action::End(report.clone());
+        }
         if let Event::Noted(Err(trouble)) | Event::Kept(Err(trouble)) = &event {
             if !self.wrote {
                 return self.stop(trouble.clone());
@@ -206,7 +212,6 @@ impl Machine {
             self.ledger_trouble.get_or_insert_with(|| trouble.clone());
         }
         match (self.state, event) {
-            (State::Ended, _) => self.out_of_step(),
             (_, Event::Cancelled) => {
                 self.stop(Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled))
             }
@@ -296,7 +301,9 @@ impl Machine {
             last: self.last.clone().map(Box::new),
             wrote: self.wrote,
         };
-        self.go(State::Ended, Action::End(Box::new(report)))
+        let report = Box::new(report);
+        self.ended = Some(report.clone());
+        self.go(State::Ended, Action::End(report))
     }
 
     fn out_of_step(&mut self) -> Action {
