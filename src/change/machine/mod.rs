@@ -32,7 +32,7 @@ use super::{
     ports::{Answer, Back, Question, Sent, Wait},
     report::{Line, Report, Trouble},
     step::{BootTime, Direction, Step},
-    stop::{another_device, declined, gone_for_good, only_address},
+    stop::{another_device, cancelled, declined, gone_for_good, only_address},
 };
 use crate::{
     profile::{Profile, RestartBy, Returns},
@@ -212,9 +212,7 @@ impl Machine {
             self.ledger_trouble.get_or_insert_with(|| trouble.clone());
         }
         match (self.state, event) {
-            (_, Event::Cancelled) => {
-                self.stop(Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled))
-            }
+            (_, Event::Cancelled) => self.stop(cancelled()),
             (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot),
             (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer),
             (State::Keeping, Event::Kept(_)) => self.planned(),
