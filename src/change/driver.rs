@@ -9,8 +9,9 @@ use tokio::sync::watch;
 use super::{
     checkpoint,
     machine::{Action, Event, Machine},
-    ports::{Clock, Consent, Device, Ledger, Reach},
+    ports::{Clock, Consent, Device, Ledger, Reach, Sent},
     report::Report,
+    stop::cancelled,
 };
 
 /// Who watches: told of each action before it is taken and of each event after.
@@ -50,7 +51,7 @@ where
     C: Consent,
     K: Clock,
 {
-    let mut action = machine.start();
+    let mut action = machine.start(&world.clock.now());
     loop {
         watch.before(&action);
         let event = match action {
@@ -86,8 +87,13 @@ where
         stop,
         ..
     } = world;
-    if *stop.borrow() && !matches!(action, Action::Note(_)) {
-        return Event::Cancelled;
+    if *stop.borrow() {
+        match action {
+            Action::Note(_) => {}
+            // It was announced in the journal already, and surely does not leave any more.
+            Action::Save(_) | Action::Restart => return Event::Sent(Sent::NotSent(cancelled())),
+            _ => return Event::Cancelled,
+        }
     }
     match action {
         Action::Read => {

@@ -20,6 +20,14 @@ pub(super) enum After {
     Restart,
 }
 
+/// When a reading was asked for and when it was there: what it shows is of a moment in between,
+/// however long the computer slept before or after.
+#[derive(Debug, Clone)]
+pub(super) struct ReadAt {
+    pub(super) from: BootTime,
+    pub(super) to: BootTime,
+}
+
 /// One way of the device from one state to another.
 #[derive(Debug, Clone)]
 pub(super) struct Leg {
@@ -36,7 +44,7 @@ pub(super) struct Leg {
     pub(super) gone: bool,
     /// How the last acting request ended.
     pub(super) sent: Option<Sent>,
-    /// Whether anything had been written before the save under way.
+    /// Whether an acting request had left before the one under way.
     pub(super) wrote_before: bool,
     /// What the wait under way follows.
     pub(super) awaited: After,
@@ -61,21 +69,41 @@ impl Leg {
         }
     }
 
-    /// Whether the device restarted since the last acting request: it was seen gone, its mark
-    /// says so, or it has been up for less time than has passed since.
-    pub(super) fn restarted(&self, seen: &Snapshot, now: &BootTime) -> bool {
-        let Some((before, at)) = &self.mark else {
-            return self.gone;
-        };
-        let by_mark = before
-            .as_ref()
-            .zip(seen.witness.as_ref())
-            .is_some_and(|(before, after)| after.restarted_since(before));
-        let by_time = match (&seen.witness, now.since(at)) {
-            (Some(Witness::Uptime(up)), Some(passed)) => up + UPTIME_SLACK_S < passed,
-            _ => false,
-        };
-        self.gone || by_mark || by_time
+    /// Whether the device restarted since the last acting request. Its own mark decides where it
+    /// can: a device that only seemed to be gone, since the laptop lost its network, still counts
+    /// its first start.
+    pub(super) fn restarted(&self, seen: &Snapshot, read: &ReadAt) -> bool {
+        self.restarted_by_mark(seen, read).unwrap_or(self.gone)
+    }
+
+    fn restarted_by_mark(&self, seen: &Snapshot, read: &ReadAt) -> Option<bool> {
+        let (before, at) = self.mark.as_ref()?;
+        match (before, seen.witness.as_ref()?) {
+            (Some(before @ Witness::BootMark(_)), after @ Witness::BootMark(_)) => {
+                Some(after.restarted_since(before))
+            }
+            (Some(before @ Witness::Uptime(_)), after) if after.restarted_since(before) => {
+                Some(true)
+            }
+            (before, Witness::Uptime(up)) => {
+                let before = match before {
+                    Some(Witness::Uptime(before)) => *before,
+                    _ => 0.0,
+                };
+                let at_least = read.from.since(at)?;
+                let at_most = read.to.since(at)?;
+                if up + uptime_slack_s(at_least) < before + at_least {
+                    // Had it gone on, it would have been up for longer.
+                    Some(true)
+                } else if *up > at_most + uptime_slack_s(at_most) {
+                    // It was up before the request, and still is.
+                    Some(false)
+                } else {
+                    None
+                }
+            }
+            _ => None,
+        }
     }
 
     /// Whether all saves that carry a part of a setting are done, the one under way included.
@@ -89,6 +117,8 @@ impl Leg {
     }
 }
 
-/// How far a device's clock may be off before its uptime counts as younger than the write, in s.
-/// No source: generous for a ceramic resonator over an hour.
-const UPTIME_SLACK_S: f64 = 20.0;
+/// How far a device's uptime may be off from our clock after so many seconds, in s. No source:
+/// 5 s for what it rounds, and 2 in 100 for its clock, four times what a ceramic resonator is off.
+fn uptime_slack_s(passed: f64) -> f64 {
+    5.0 + 0.02 * passed
+}

@@ -118,6 +118,10 @@ impl Plan {
             let overlay = setting
                 .write(value)
                 .map_err(|error| cannot(error.to_string()))?;
+            // What is told in another way than it is taken may stand there as it is to be sent.
+            let send_all = overlay
+                .iter()
+                .all(|(place, raw)| now.places.get(place) == Some(raw));
             for (place, raw) in overlay {
                 let save = setting
                     .saves
@@ -128,7 +132,7 @@ impl Plan {
                             .is_some_and(|save| profile.writes(save, &place))
                     })
                     .ok_or_else(|| cannot(format!("no save writes its place `{place}`")))?;
-                if now.places.get(&place) != Some(&raw) {
+                if send_all || now.places.get(&place) != Some(&raw) {
                     by_save.entry(save).or_default().insert(place, raw);
                 }
             }

@@ -7,6 +7,10 @@ pub(super) fn declined() -> Trouble {
     Trouble::new("declined", "you said no; nothing was written", None).ending(Exit::Refused)
 }
 
+pub(super) fn cancelled() -> Trouble {
+    Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled)
+}
+
 pub(super) fn another_device(seen: &Snapshot) -> Trouble {
     Trouble::new(
         "another-device",

@@ -7,7 +7,7 @@ use super::{
 };
 
 impl Machine {
-    pub(super) fn first_read(&mut self, snapshot: &Snapshot, now: &BootTime) -> Action {
+    pub(super) fn first_read(&mut self, snapshot: &Snapshot) -> Action {
         let cut_off = self
             .cut_off
             .as_ref()
@@ -23,15 +23,15 @@ impl Machine {
                 let question = Question::OnlyAddress(identity.clone());
                 self.go(State::AskingAddress, Action::Ask(question))
             }
-            _ => self.begin(now),
+            _ => self.begin(),
         }
     }
 
-    pub(super) fn address_answered(&mut self, answer: Answer, now: &BootTime) -> Action {
+    pub(super) fn address_answered(&mut self, answer: Answer) -> Action {
         match answer {
             Answer::Yes => {
                 self.options.trust_address = true;
-                self.begin(now)
+                self.begin()
             }
             Answer::No => self.stop(declined()),
             Answer::Nobody(why) => self.stop(
@@ -48,12 +48,12 @@ impl Machine {
         }
     }
 
-    pub(super) fn begin(&mut self, now: &BootTime) -> Action {
+    pub(super) fn begin(&mut self) -> Action {
         let (Some(original), Some(last)) = (self.original.clone(), self.last.clone()) else {
             return self.out_of_step();
         };
         match self.cut_off.clone() {
-            Some(cut_off) => self.begin_cut_off(&cut_off, &original, &last, now),
+            Some(cut_off) => self.begin_cut_off(&cut_off, &original, &last),
             None => self.begin_new(last),
         }
     }
@@ -85,7 +85,6 @@ impl Machine {
         cut_off: &CutOff,
         original: &Snapshot,
         last: &Snapshot,
-        now: &BootTime,
     ) -> Action {
         let target = match cut_off.direction {
             Direction::There => self.wanted.clone(),
@@ -114,8 +113,8 @@ impl Machine {
         let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());
         leg.mark.clone_from(&cut_off.wrote);
         let nothing_to_write = leg.plan.is_empty();
-        let restarted = leg.restarted(last, now);
         self.leg = Some(leg);
+        let restarted = self.restarted();
         if nothing_to_write && !found.holds() {
             return self.end_unproved(Trouble::new(
                 "cannot-put-back",

@@ -16,24 +16,30 @@
 //! A leg there that does not hold is followed by one leg back, once.
 
 mod begin;
+mod cut_off;
 mod proof;
 mod restarting;
 mod saving;
 
-use std::sync::Arc;
+pub use cut_off::CutOff;
+
+use std::{collections::BTreeSet, sync::Arc};
 
 use super::{
     compare::Comparison,
-    leg::{After, Leg},
+    leg::{After, Leg, ReadAt},
     plan::{Plan, PlannedSave, Wanted},
     ports::{Answer, Back, Question, Sent, Wait},
     report::{Line, Report, Trouble},
     step::{BootTime, Direction, Step},
-    stop::{another_device, declined, gone_for_good, only_address},
+    stop::{another_device, cancelled, declined, gone_for_good, only_address},
 };
 use crate::{
     profile::{Profile, RestartBy, Returns},
-    terms::{Exit, Proof, Reading, Sameness, Snapshot, Value, Witness, output::Outcome},
+    terms::{
+        Exit, Proof, Reading, Sameness, SaveName, SettingName, Snapshot, Value, Witness,
+        output::Outcome,
+    },
 };
 
 /// What happened.
@@ -87,17 +93,6 @@ pub struct Options {
     pub leave_s: f64,
 }
 
-/// A change that was cut off, as the journal has it.
-#[derive(Debug, Clone, PartialEq)]
-pub struct CutOff {
-    /// What was there before it.
-    pub original: Snapshot,
-    /// The mark of the device's start before the first acting request, and when that was.
-    pub wrote: Option<(Option<Witness>, BootTime)>,
-    /// Where to go now.
-    pub direction: Direction,
-}
-
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum State {
     Idle,
@@ -132,12 +127,20 @@ pub struct Machine {
     state: State,
     original: Option<Snapshot>,
     last: Option<Snapshot>,
+    /// When the reading under way was asked for.
+    asked: Option<BootTime>,
+    /// When the last reading was made.
+    read: Option<ReadAt>,
     leg: Option<Leg>,
     lines: Vec<Line>,
     /// Set when an acting request is about to leave, so that a loss in between counts as sent.
     wrote: bool,
+    /// The saves on the way there that may have reached the device.
+    reached: BTreeSet<SaveName>,
     ledger_trouble: Option<Trouble>,
     notes: Vec<String>,
+    /// How it ended, once it has.
+    ended: Option<Box<Report>>,
 }
 
 impl Machine {
@@ -151,11 +154,15 @@ impl Machine {
             state: State::Idle,
             original: None,
             last: None,
+            asked: None,
+            read: None,
             leg: None,
             lines: Vec::new(),
             wrote: false,
+            reached: BTreeSet::new(),
             ledger_trouble: None,
             notes: Vec::new(),
+            ended: None,
         }
     }
 
@@ -173,13 +180,31 @@ impl Machine {
     }
 
     /// The first action.
-    pub fn start(&mut self) -> Action {
+    pub fn start(&mut self, now: &BootTime) -> Action {
+        self.asked = Some(now.clone());
         self.go(State::FirstRead, Action::Read)
     }
 
     /// Takes what happened and says what to do next. After [`Action::End`] every event gives the
     /// end again.
     pub fn step(&mut self, event: Event, now: &BootTime) -> Action {
+        if matches!(event, Event::Read(Ok(_))) {
+            self.read = self.asked.take().map(|from| ReadAt {
+                from,
+                to: now.clone(),
+            });
+        }
+        let action = self.decide(event, now);
+        if matches!(action, Action::Read) {
+            self.asked = Some(now.clone());
+        }
+        action
+    }
+
+    fn decide(&mut self, event: Event, now: &BootTime) -> Action {
+        if let Some(report) = &self.ended {
+            return Action::End(report.clone());
+        }
         if let Event::Noted(Err(trouble)) | Event::Kept(Err(trouble)) = &event {
             if !self.wrote {
                 return self.stop(trouble.clone());
@@ -187,12 +212,9 @@ impl Machine {
             self.ledger_trouble.get_or_insert_with(|| trouble.clone());
         }
         match (self.state, event) {
-            (State::Ended, _) => self.out_of_step(),
-            (_, Event::Cancelled) => {
-                self.stop(Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled))
-            }
-            (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot, now),
-            (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer, now),
+            (_, Event::Cancelled) => self.stop(cancelled()),
+            (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot),
+            (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer),
             (State::Keeping, Event::Kept(_)) => self.planned(),
             (State::NotingPlan, Event::Noted(_)) => self.ask_or_go(now),
             (State::AskingWrite, Event::Answered(answer)) => self.write_answered(answer),
@@ -207,8 +229,8 @@ impl Machine {
             (State::NotingThere, Event::Noted(_)) => self.read_after_wait(),
             (State::ReadingBack, Event::Read(Ok(snapshot))) => self.read_back(*snapshot),
             (State::NotingReadBack, Event::Noted(_)) => self.after_read_back(now),
-            (State::Proving, Event::Read(Ok(snapshot))) => self.prove(*snapshot, now),
-            (State::NotingProved, Event::Noted(_)) => self.conclude(now),
+            (State::Proving, Event::Read(Ok(snapshot))) => self.prove(*snapshot),
+            (State::NotingProved, Event::Noted(_)) => self.conclude(),
             (State::ReadingBack | State::Proving, Event::Read(Err(trouble))) => {
                 self.reading_failed(trouble)
             }
@@ -239,7 +261,20 @@ impl Machine {
         self.end(Outcome::Unproved, Exit::Unproved, Some(trouble))
     }
 
+    /// Ends it as put back, unless something was written that is never shown.
     fn end_put_back(&mut self, message: &str) -> Action {
+        if let Some(setting) = self.hidden_and_written() {
+            for line in &mut self.lines {
+                if line.plan.setting == setting {
+                    line.why = "the device never shows what it has".into();
+                }
+            }
+            return self.end_unproved(Trouble::new(
+                "cannot-put-back",
+                format!("what shows is as it was, but what `{setting}` was cannot be read"),
+                Some("set it again by hand, to what it was or to what you want"),
+            ));
+        }
         let trouble = Trouble::new(
             "put-back",
             message,
@@ -264,7 +299,9 @@ impl Machine {
             last: self.last.clone().map(Box::new),
             wrote: self.wrote,
         };
-        self.go(State::Ended, Action::End(Box::new(report)))
+        let report = Box::new(report);
+        self.ended = Some(report.clone());
+        self.go(State::Ended, Action::End(report))
     }
 
     fn out_of_step(&mut self) -> Action {
@@ -282,6 +319,14 @@ impl Machine {
             Sameness::Same => None,
             Sameness::Undetermined if self.options.trust_address => None,
             _ => Some(self.stop(another_device(snapshot))),
+        }
+    }
+
+    /// Whether the last reading shows that the device restarted since the last acting request.
+    fn restarted(&self) -> bool {
+        match (&self.leg, &self.last, &self.read) {
+            (Some(leg), Some(last), Some(read)) => leg.restarted(last, read),
+            _ => false,
         }
     }
 
@@ -307,6 +352,23 @@ impl Machine {
             },
             _ => Comparison::default(),
         }
+    }
+
+    /// A setting whose value of before cannot be known, and which a save that may have reached the
+    /// device wrote. Of a run that was cut off, each save may have.
+    fn hidden_and_written(&self) -> Option<SettingName> {
+        let may_have_reached = |name: &SettingName| {
+            let setting = self.profile.setting(name.as_str());
+            setting.is_some_and(|setting| {
+                self.cut_off.is_some() || setting.saves.iter().any(|s| self.reached.contains(s))
+            })
+        };
+        self.lines
+            .iter()
+            .filter(|line| matches!(line.plan.before, Reading::WriteOnly))
+            .map(|line| &line.plan.setting)
+            .find(|name| may_have_reached(name))
+            .cloned()
     }
 
     fn lines_wanted(&self, original: &Snapshot) -> Vec<Line> {

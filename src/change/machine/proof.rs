@@ -1,48 +1,38 @@
 //! The end: what is proved, and what is put back.
 
 use super::{
-    Action, BootTime, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness,
-    Sent, Snapshot, State, Step, Trouble, Wanted, only_address, what_to_put_back,
+    Action, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness, Sent,
+    Snapshot, State, Step, Trouble, Wanted, only_address, what_to_put_back,
 };
 
 impl Machine {
-    pub(super) fn prove_last(&mut self, now: &BootTime) -> Action {
+    pub(super) fn prove_last(&mut self) -> Action {
         match self.last.clone() {
-            Some(last) => self.prove(last, now),
+            Some(last) => self.prove(last),
             None => self.out_of_step(),
         }
     }
 
-    pub(super) fn prove(&mut self, snapshot: Snapshot, now: &BootTime) -> Action {
+    pub(super) fn prove(&mut self, snapshot: Snapshot) -> Action {
         if let Some(action) = self.refuse_another_device(&snapshot) {
             return action;
         }
         let found = self.compare_leg(&snapshot);
-        let restarted = self
-            .leg
-            .as_ref()
-            .is_some_and(|leg| leg.restarted(&snapshot, now));
-        if restarted && let Some(leg) = &mut self.leg {
-            leg.gone = true;
-        }
         self.last = Some(snapshot);
         let step = Step::Proved {
-            restarted,
+            restarted: self.restarted(),
             holds: found.holds(),
             differs: found.words(),
         };
         self.go(State::NotingProved, Action::Note(step))
     }
 
-    pub(super) fn conclude(&mut self, now: &BootTime) -> Action {
+    pub(super) fn conclude(&mut self) -> Action {
         let Some(last) = self.last.clone() else {
             return self.out_of_step();
         };
         let found = self.compare_leg(&last);
-        let restarted = self
-            .leg
-            .as_ref()
-            .is_some_and(|leg| leg.restarted(&last, now));
+        let restarted = self.restarted();
         let there = self
             .leg
             .as_ref()
@@ -128,7 +118,7 @@ impl Machine {
         }
         let from_before = Comparison::new(&self.profile, &original, seen, &Wanted::new());
         if from_before.holds() {
-            return self.end_put_back("the change did not take; the device has what it had before");
+            return self.as_it_was(&leg, seen);
         }
         if original.device.identity.compare(&seen.device.identity) != Sameness::Same {
             return self.end_unproved(only_address());
@@ -145,10 +135,30 @@ impl Machine {
             }
         };
         self.notes.push(format!(
-            "it did not take ({differs}); what was there was put back"
+            "it did not take ({differs}), so it was begun to put back what was there"
         ));
         let mut back = Leg::new(Direction::Back, plan, wanted, seen.clone());
         back.mark.clone_from(&leg.mark);
+        self.leg = Some(back);
+        self.planned()
+    }
+
+    /// All reads as it was. Where a restart decides what is there, a save that was not refused, or
+    /// one of a run that was cut off, may still show after one: it takes a restart to know.
+    fn as_it_was(&mut self, leg: &Leg, seen: &Snapshot) -> Action {
+        let settled = matches!(leg.sent, Some(Sent::Refused(_))) || !self.wrote;
+        if (settled && self.cut_off.is_none()) || !self.restart_needed() || self.restarted() {
+            return self.end_put_back("the change did not take; the device has what it had before");
+        }
+        if !self.restart_request() {
+            return self.end_unproved(Trouble::new(
+                "restart-not-witnessed",
+                "it shows what it had before, but no restart of it was witnessed",
+                Some("power it off and on, wait for its network, then run `linkmend resume`"),
+            ));
+        }
+        let nothing = Plan::default();
+        let back = Leg::new(Direction::Back, nothing, Wanted::new(), seen.clone());
         self.leg = Some(back);
         self.planned()
     }

@@ -4,8 +4,10 @@ use super::{Action, After, Back, Exit, Machine, Sent, State, Step, Trouble, Wait
 
 impl Machine {
     pub(super) fn restart_or_wait(&mut self) -> Action {
-        match &self.leg {
+        match &mut self.leg {
             Some(leg) if leg.awaited == After::Restart => {
+                leg.wrote_before = self.wrote;
+                self.wrote = true;
                 self.go(State::Restarting, Action::Restart)
             }
             Some(_) => self.await_it(),
@@ -14,6 +16,9 @@ impl Machine {
     }
 
     pub(super) fn restart_sent(&mut self, sent: &Sent) -> Action {
+        if let (Sent::NotSent(_), Some(leg)) = (sent, &self.leg) {
+            self.wrote = leg.wrote_before;
+        }
         match sent {
             Sent::NotSent(_) | Sent::Refused(_) => {
                 self.notes

@@ -88,6 +88,8 @@ impl Machine {
         };
         if matches!(sent, Sent::NotSent(_)) {
             self.wrote = leg.wrote_before;
+        } else if leg.direction == Direction::There {
+            self.reached.insert(planned.save.clone());
         }
         leg.sent = Some(sent);
         self.go(State::NotingWrote, Action::Note(step))
@@ -152,6 +154,6 @@ impl Machine {
             }
             return self.go(State::NotingRestarting, Action::Note(Step::Restarting));
         }
-        self.prove_last(now)
+        self.prove_last()
     }
 }

@@ -1,0 +1,47 @@
+//! What the steps of a change that was cut off say about it.
+
+use super::{BootTime, Direction, Snapshot, Step, Wanted, Witness};
+
+/// A change that was cut off, as the journal has it.
+#[derive(Debug, Clone, PartialEq)]
+pub struct CutOff {
+    /// What was there before it.
+    pub original: Snapshot,
+    /// The mark of the device's start before the last save, and when that was. A restart before
+    /// the last save proves nothing of what it wrote.
+    pub wrote: Option<(Option<Witness>, BootTime)>,
+    /// Where to go now.
+    pub direction: Direction,
+}
+
+impl CutOff {
+    /// From what was kept before the change and its durable steps, of all its runs and in order:
+    /// what was cut off, and what the change wants. It goes on the way that it was on last; to
+    /// undo, set `direction`. None: nothing can have been written.
+    pub fn from_steps(original: Snapshot, steps: &[Step]) -> Option<(Self, Wanted)> {
+        let mut wanted = None;
+        let mut last = None;
+        for step in steps {
+            if let Step::Writing {
+                direction,
+                wanted: to,
+                witness,
+                at,
+                ..
+            } = step
+            {
+                last = Some((*direction, witness.clone(), at.clone()));
+                if *direction == Direction::There {
+                    wanted.get_or_insert_with(|| to.clone());
+                }
+            }
+        }
+        let (direction, witness, at) = last?;
+        let cut_off = Self {
+            original,
+            wrote: Some((witness, at)),
+            direction,
+        };
+        Some((cut_off, wanted.unwrap_or_default()))
+    }
+}
