@@ -419,6 +419,21 @@ impl Check<'_> {
     /// Whether each pattern can stand at its place and hold the setting's kind.
     fn patterns(&mut self, setting: &Setting) {
         let name = setting.name.as_str();
+        let volatile = self.root.get("volatile").map_or(&[][..], Node::items);
+        for (index, node) in volatile.iter().enumerate() {
+            let Some(place) = node.text().filter(|place| {
+                setting
+                    .own_places()
+                    .into_iter()
+                    .any(|own| own.as_str() == *place)
+            }) else {
+                continue;
+            };
+            let message = format!("`{name}` stands at `{place}`, which changes by itself");
+            let help = "a setting stays until it is set: take the place out of `volatile`";
+            let path = ["volatile", &index.to_string()];
+            self.fault(Code::VolatileSetting, &path, message, help);
+        }
         let short = self.root.spot(&["setting", name, "at"]) != self.root.spot(&["setting", name]);
         for (index, row) in setting.rows.iter().enumerate() {
             let index = index.to_string();
@@ -435,16 +450,6 @@ impl Check<'_> {
                         &long
                     };
                     self.pattern(place, pattern, Some(&setting.kind), path);
-                    if short && index != "0" {
-                        continue;
-                    }
-                    if self.profile.volatile.contains(place) {
-                        let message =
-                            format!("`{name}` stands at `{place}`, which changes by itself");
-                        let help =
-                            "a setting stays until it is set: take the place out of `volatile`";
-                        self.fault(Code::VolatileSetting, path, message, help);
-                    }
                     if side == "put" && *pattern == Pattern::Missing {
                         let message = "nothing can be put by `missing`".to_owned();
                         let help = "say what is put there, or leave the place out";
@@ -539,12 +544,14 @@ impl Check<'_> {
             .filter(|place| profile.places.contains_key(*place))
             .collect();
         let path = ["setting", name, "save"];
+        let mut missed = false;
         for place in &put {
             let writing = saves
                 .iter()
                 .filter(|save| profile.writes(save, place))
                 .count();
             if writing == 0 {
+                missed = true;
                 let message =
                     format!("`{name}` is put at `{place}`, which its save does not write");
                 let others: Vec<&str> = profile
@@ -569,7 +576,7 @@ impl Check<'_> {
             }
         }
         for save in &saves {
-            if !put.iter().any(|place| profile.writes(save, place)) && !put.is_empty() {
+            if !missed && !put.iter().any(|place| profile.writes(save, place)) && !put.is_empty() {
                 let message = format!("`{}` writes no place of `{name}`", save.name);
                 self.fault(Code::SaveMisses, &path, message, "leave it out");
             }

@@ -232,7 +232,6 @@ impl Faults {
         };
         let handler = GraphicalReportHandler::new_themed(theme)
             .with_links(false)
-            .with_context_lines(0)
             .with_width(width);
         let mut out = String::new();
         // Writing to a string fails only where a display does, and none of ours does.

@@ -72,13 +72,13 @@ impl Loading<'_> {
 
     fn kind(&mut self, node: &Node) -> Option<(Kind, Wire)> {
         let mut wire = Wire::default();
-        if yes(node, "or-off") && node.get("number").is_none() {
+        if node.get("or-off").is_some() && node.get("number").is_none() {
             let message = "only a number can be off beside its range".to_owned();
             self.fault(Code::OutOfPlace, &["or-off"], message, "leave `or-off` out");
         }
         if let Some(number) = node.get("number") {
             let range = self.number(number, &mut wire, &["number"])?;
-            return Some(if yes(node, "or-off") {
+            return Some(if node.get("or-off").is_some() {
                 (Kind::NumberOrOff(range), wire)
             } else {
                 (Kind::Number(range), wire)
