@@ -8,6 +8,8 @@ use std::{
     path::{Path, PathBuf},
 };
 
+use proptest::prelude::*;
+
 use super::{Code, Faults, load_system, load_text};
 
 /// Screen width of the pictures; 100 columns, so that most lines stay whole.
@@ -115,6 +117,32 @@ fn the_small_profile_that_the_faulty_ones_are_made_from_is_sound() {
 }
 
 #[test]
+fn one_broken_line_is_one_fault_and_hides_no_other() {
+    let (_, text) = files("ok").remove(0);
+    for (sound, broken) in [
+        ("\"page\", css = \"#plate\"", "\"page\" css = \"#plate\""),
+        ("[place]", "[place"),
+        ("title = \"Small receiver\"", "title = \"Small receiver"),
+        ("row = [", "row = "),
+        ("number = { from", "number = from"),
+        ("[request]", "[request]]"),
+    ] {
+        let text = text
+            .replacen(sound, broken, 1)
+            .replace("bssid = \"stable\"", "bssid = \"steady\"");
+        let faults = load_text("broken.toml", &text).expect_err("broken");
+        let mut codes: Vec<&str> = faults.list.iter().map(|f| f.code.word()).collect();
+        codes.sort_unstable();
+        assert_eq!(
+            codes,
+            ["not-toml", "unknown-word"],
+            "{}",
+            faults.picture(false, WIDTH)
+        );
+    }
+}
+
+#[test]
 fn what_a_file_says_cannot_act_on_a_terminal() {
     let text = "format = 1\n\"\\u001b]0;owned\\u0007\" = 1\n";
     let faults = load_text("a\u{1b}[2J.toml", text).expect_err("faulty");
@@ -125,4 +153,49 @@ fn what_a_file_says_cannot_act_on_a_terminal() {
         .chain([faults.to_string()])
         .collect();
     assert!(said.iter().all(|line| !line.contains('\u{1b}')), "{said:?}");
+}
+
+/// The sound small profile with some bytes cut out and others put in.
+fn damaged() -> impl Strategy<Value = String> {
+    let (_, text) = files("ok").remove(0);
+    let words = prop_oneof![
+        Just(String::new()),
+        "[\\[\\]{}=\",.#\n 0-9a-z-]{1,6}",
+        any::<String>(),
+        Just("9223372036854775807".to_owned()),
+        Just("-79228162514264337593543950335.0".to_owned()),
+    ];
+    (0..text.len(), 0..40_usize, words).prop_map(move |(at, cut, words)| {
+        let bytes = text.as_bytes();
+        let rest = &bytes[(at + cut).min(bytes.len())..];
+        let whole = [&bytes[..at], words.as_bytes(), rest].concat();
+        String::from_utf8_lossy(&whole).into_owned()
+    })
+}
+
+proptest! {
+    #[test]
+    fn a_damaged_file_is_taken_or_refused_with_places_in_it(text in damaged()) {
+        if let Err(faults) = load_text("damaged.toml", &text) {
+            prop_assert!(!faults.list.is_empty());
+            for fault in &faults.list {
+                prop_assert!(fault.span.end <= text.len());
+                prop_assert!(fault.line <= text.matches('\n').count() + 1);
+            }
+            prop_assert!(faults.picture(false, WIDTH).contains("damaged.toml"));
+        }
+    }
+
+    #[test]
+    fn any_number_as_the_end_of_a_range_is_taken_or_refused(
+        from in any::<i64>(), to in any::<i64>(), step in any::<i64>(), times in any::<i64>(),
+    ) {
+        let (_, text) = files("ok").remove(0);
+        let range = format!("{{ from = {from}, to = {to}, step = {step}, times = {times} }}");
+        let text = text.replace("{ from = 1, to = 40 }", &range);
+        prop_assert!(text.contains(&range));
+        if let Err(faults) = load_text("range.toml", &text) {
+            prop_assert!(!faults.list.is_empty());
+        }
+    }
 }

@@ -131,6 +131,14 @@ impl Loading<'_> {
         if from > to {
             self.nothing_between(&from, &to, &at("from"));
         }
+        for (key, end) in [("from", from), ("to", to)] {
+            if end.abs() > LARGEST.into() {
+                let message = format!("{end} is larger than any setting");
+                let help = format!("numbers lie between -{LARGEST} and {LARGEST}");
+                self.fault(Code::BadRange, &at(key), message, &help);
+                return None;
+            }
+        }
         if step.is_sign_negative() {
             let message = format!("a step of {step} leads nowhere");
             let help = "a step is more than 0, or 0 for any number";
@@ -158,6 +166,7 @@ impl Loading<'_> {
         if from > to {
             self.nothing_between(&from, &to, &[path, &["from"]].concat());
         }
+        self.not_too_long(to.max(from), &[path, &["to"]].concat())?;
         Some(Kind::Text { from, to })
     }
 
@@ -170,6 +179,7 @@ impl Loading<'_> {
                 self.fault(Code::OutOfPlace, &[key, "from"], message, help);
             }
             let length = length.whole()?;
+            self.not_too_long(length, &[key, "length"])?;
             return Some((length, length));
         }
         let from = node.get("from").and_then(Node::whole).unwrap_or(0);
@@ -177,7 +187,19 @@ impl Loading<'_> {
         if from > to {
             self.nothing_between(&from, &to, &[key, "from"]);
         }
+        self.not_too_long(to.max(from), &[key, "to"])?;
         Some((from, to))
+    }
+
+    /// A bound, so that checking a stranger's profile ends.
+    fn not_too_long(&mut self, length: usize, path: &[&str]) -> Option<()> {
+        if length <= LONGEST {
+            return Some(());
+        }
+        let message = format!("{length} is longer than any setting");
+        let help = format!("at most {LONGEST}");
+        self.fault(Code::BadRange, path, message, &help);
+        None
     }
 
     fn nothing_between(
@@ -396,3 +418,8 @@ fn saves(node: &Node) -> Vec<crate::terms::SaveName> {
         .filter_map(|name| name.parse().ok())
         .collect()
 }
+
+/// Largest end of a range of numbers: a double still holds each whole number up to it.
+const LARGEST: i64 = 1 << 53;
+/// Most characters, bytes or items of a setting: far more than a page of a small device holds.
+const LONGEST: usize = 1 << 12;

@@ -39,11 +39,9 @@ pub fn load_text(file: &str, text: &str) -> Result<Profile, Faults> {
         text: text.to_owned(),
     };
     let profile = profile(&root, source, &mut faults);
-    if let Some(profile) = &profile {
-        check::whole(profile, &root, &mut faults);
-        round::trips(profile, &root, &mut faults);
-    }
-    faults.verdict(profile)
+    check::whole(&profile, &root, &mut faults);
+    round::trips(&profile, &root, &mut faults);
+    faults.verdict(Some(profile))
 }
 
 /// Whether a file is of a later format, of which nothing more can be said; reports that, and a
@@ -73,8 +71,9 @@ pub(super) fn newer(root: &Node, newest: i64, faults: &mut Faults) -> bool {
     false
 }
 
-/// What could be made of the file; nothing where its head is not whole.
-fn profile(root: &Node, source: Source, faults: &mut Faults) -> Option<Profile> {
+/// What could be made of the file. Whatever is missing is on the list of faults already, so that
+/// what stands in for it here never leaves the loader.
+fn profile(root: &Node, source: Source, faults: &mut Faults) -> Profile {
     let requests = named(root, "request", |name, node| {
         let (method, path) = method(node)?;
         Some(Request {
@@ -108,15 +107,16 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Option<Profile> 
     let restart = root
         .get("restart")
         .and_then(|node| restart(node, root, faults));
-    Some(Profile {
-        family: word(root, "family")?.to_owned(),
-        title: word(root, "title")?.to_owned(),
-        role: match word(root, "role")? {
-            "receiver" => Role::Receiver,
-            "transmitter" => Role::Transmitter,
-            _ => return None,
+    let said = |key| word(root, key).unwrap_or_default().to_owned();
+    Profile {
+        family: said("family"),
+        title: said("title"),
+        role: if word(root, "role") == Some("transmitter") {
+            Role::Transmitter
+        } else {
+            Role::Receiver
         },
-        system: word(root, "system")?.to_owned(),
+        system: said("system"),
         network,
         identity: IdentityRule {
             serial: root
@@ -141,7 +141,7 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Option<Profile> 
             .filter_map(|node| node.text()?.parse().ok())
             .collect::<BTreeSet<PlaceName>>(),
         source,
-    })
+    }
 }
 
 /// Each entry of a top-level table, as far as it could be made.

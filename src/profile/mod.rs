@@ -7,9 +7,11 @@
 
 mod builtin;
 mod check;
+mod check_setting;
 pub mod diag;
 mod file;
 mod format;
+mod format_setting;
 #[cfg(test)]
 mod golden;
 mod kinds;

@@ -4,7 +4,7 @@ use std::collections::BTreeMap;
 
 use rust_decimal::Decimal;
 
-use super::{Means, Pattern, Row, Setting, Template, Wire};
+use super::{Means, Pattern, Row, Setting, Template, Wire, load_text};
 use crate::terms::{Kind, NumberRange, PlaceName, Raw, Value};
 
 pub(super) fn place(name: &str) -> PlaceName {
@@ -65,4 +65,23 @@ pub(super) fn at(raws: &[(&str, Raw)]) -> BTreeMap<PlaceName, Raw> {
 
 pub(super) fn chosen(word: &str) -> Raw {
     Raw::Choice(Some(word.into()))
+}
+
+/// A sound small profile.
+pub(super) const SMALL: &str = include_str!("../../tests/profiles/ok/small.toml");
+
+/// The faults of the sound small profile after some replacements, as `code: message`.
+pub(super) fn faults(changes: &[(&str, &str)]) -> Vec<String> {
+    let text = changes.iter().fold(SMALL.to_owned(), |text, (from, to)| {
+        assert!(text.contains(from), "`{from}` is not in the small profile");
+        text.replacen(from, to, 1)
+    });
+    load_text("small.toml", &text).map_or_else(
+        |faults| {
+            let said = faults.list.iter();
+            said.map(|fault| format!("{}: {fault}", fault.code))
+                .collect()
+        },
+        |_| Vec::new(),
+    )
 }
