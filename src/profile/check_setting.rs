@@ -273,7 +273,7 @@ impl Check<'_> {
                 self.fault(Code::SaveMisses, &path, message, "leave it out");
             }
         }
-        if put.is_empty() {
+        if put.is_empty() && !setting.rows.is_empty() {
             let message = format!("`{name}` has a save and is put nowhere");
             let help = "leave `save` out, or say in `put` how it is written";
             self.fault(Code::SaveMisses, &path, message, help);
