@@ -142,10 +142,7 @@ mod tests {
         assert!(matches!(login.login, Login::Form { .. }));
         let lock = login.setting("model-lock").expect("a lock");
         let overlay = lock.write(&Value::Number(7.into())).expect("a slot");
-        let places: Vec<&str> = overlay
-            .keys()
-            .map(crate::terms::PlaceName::as_str)
-            .collect();
+        let places: Vec<&str> = overlay.keys().map(PlaceName::as_str).collect();
         assert_eq!(places, ["slot", "tied"], "set elsewhere than it is told");
     }
 
