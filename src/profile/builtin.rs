@@ -56,11 +56,13 @@ pub(super) const SYSTEMS: &[(&str, &str)] =
 
 #[cfg(test)]
 mod tests {
-    use std::collections::BTreeSet;
+    use std::collections::{BTreeMap, BTreeSet};
+
+    use serde_json::json;
 
     use super::*;
-    use crate::profile::{Login, RestartBy, SaveHow};
-    use crate::terms::{SettingName, Value};
+    use crate::profile::{At, Field, Login, RestartBy, SaveHow};
+    use crate::terms::{PlaceName, Raw, Reading, SettingName, Value};
 
     #[test]
     fn every_built_in_file_is_sound_and_called_as_it_says() {
@@ -140,10 +142,78 @@ mod tests {
         assert!(matches!(login.login, Login::Form { .. }));
         let lock = login.setting("model-lock").expect("a lock");
         let overlay = lock.write(&Value::Number(7.into())).expect("a slot");
-        let places: Vec<&str> = overlay
-            .keys()
-            .map(crate::terms::PlaceName::as_str)
-            .collect();
+        let places: Vec<&str> = overlay.keys().map(PlaceName::as_str).collect();
         assert_eq!(places, ["slot", "tied"], "set elsewhere than it is told");
+    }
+
+    /// The JSON blocks of the page that says what the sample families do on the wire.
+    fn documents() -> Vec<serde_json::Value> {
+        include_str!("../../mock-device/FAMILIES.md")
+            .split("```json\n")
+            .skip(1)
+            .filter_map(|rest| rest.split("```").next())
+            .map(|block| serde_json::from_str(block).expect("JSON"))
+            .collect()
+    }
+
+    #[test]
+    fn the_document_of_the_script_family_is_understood_whole() {
+        let script = named("sample-script").expect("built in");
+        let document = &documents()[0];
+        let places: BTreeMap<PlaceName, Raw> = script
+            .places
+            .values()
+            .map(|place| {
+                let At::Pointer(pointer) = &place.at else {
+                    panic!("`{}` is no place of the document", place.name);
+                };
+                let json = document.pointer(pointer).expect("it stands there");
+                (place.name.clone(), Raw::Json(json.clone()))
+            })
+            .collect();
+        let read: Vec<(&str, serde_json::Value)> = script
+            .settings
+            .iter()
+            .map(|setting| match setting.read(&places) {
+                Reading::Known(value) => (setting.name.as_str(), value.to_json()),
+                other => panic!("`{}`: {other:?}", setting.name),
+            })
+            .collect();
+        assert_eq!(
+            read,
+            [
+                ("name", json!("Smew")),
+                ("firmware", json!("3.1.0")),
+                ("model-lock", json!(7)),
+                ("bind-key", json!("4a1f009c77e2")),
+                ("waveform", json!("breeze")),
+                ("region", json!("DE")),
+                ("power", json!("25-mw")),
+                ("output", json!("serial-frames")),
+                ("output-inverted", json!(false)),
+                ("output-rate", json!(100)),
+                ("failsafe", json!("neutral")),
+                ("failsafe-positions", json!([1500, 1500, 1100, 1500])),
+                ("local-network", json!(null)),
+                ("local-passphrase", json!(null)),
+                ("fallback-wait", json!(60)),
+                ("light", json!(40)),
+            ]
+        );
+        // The body that saves the same settings, by the same page.
+        let SaveHow::Made { body, .. } = &script.saves[0].how else {
+            panic!("a made body");
+        };
+        let mut made = serde_json::Map::new();
+        for (key, field) in &body.fields {
+            let Field::Place(place) = field else {
+                panic!("every field is a place");
+            };
+            let Raw::Json(json) = &places[place] else {
+                panic!("every place is JSON");
+            };
+            made.insert(key.trim_start_matches('/').to_owned(), json.clone());
+        }
+        assert_eq!(serde_json::Value::Object(made), documents()[1]);
     }
 }

@@ -8,12 +8,11 @@ use std::collections::BTreeSet;
 
 use super::diag::{Code, Faults, quoted};
 use super::model::{
-    At, Body, Encoding, Field, Format, Login, Method, Pattern, Profile, Request, RestartBy, Save,
-    SaveHow, Setting, WitnessRule,
+    At, Body, Encoding, Field, Format, Login, Method, Profile, Request, RestartBy, WitnessRule,
 };
 use super::shape::is_pointer;
 use super::tree::Node;
-use crate::terms::{Kind, PlaceName, RequestName};
+use crate::terms::RequestName;
 
 /// Adds every fault that shows between the parts.
 pub(super) fn whole(profile: &Profile, root: &Node, faults: &mut Faults) {
@@ -33,14 +32,20 @@ pub(super) fn whole(profile: &Profile, root: &Node, faults: &mut Faults) {
     }
 }
 
-struct Check<'a> {
-    profile: &'a Profile,
-    root: &'a Node,
+pub(super) struct Check<'a> {
+    pub(super) profile: &'a Profile,
+    pub(super) root: &'a Node,
     faults: &'a mut Faults,
 }
 
 impl Check<'_> {
-    fn fault(&mut self, code: Code, path: &[&str], message: String, help: impl Into<String>) {
+    pub(super) fn fault(
+        &mut self,
+        code: Code,
+        path: &[&str],
+        message: String,
+        help: impl Into<String>,
+    ) {
         self.faults
             .add(code, self.root.spot(path), message, help.into());
     }
@@ -131,7 +136,7 @@ impl Check<'_> {
         }
     }
 
-    fn body(&mut self, body: &Body, path: &[&str]) {
+    pub(super) fn body(&mut self, body: &Body, path: &[&str]) {
         let mut seen = BTreeSet::new();
         if body.fields.is_empty() {
             let path = [path, &["fields"]].concat();
@@ -217,7 +222,7 @@ impl Check<'_> {
     }
 
     /// Whether what is looked for can stand in the answer at all.
-    fn answer(&mut self, request: &Request, at: &At, path: &[&str]) {
+    pub(super) fn answer(&mut self, request: &Request, at: &At, path: &[&str]) {
         let (wanted, words) = match at {
             At::Css(_) | At::Control { .. } => (Format::Html, "html"),
             At::Pointer(_) => (Format::Json, "json"),
@@ -231,7 +236,7 @@ impl Check<'_> {
         }
     }
 
-    fn reads(&mut self, request: &Request, path: &[&str]) {
+    pub(super) fn reads(&mut self, request: &Request, path: &[&str]) {
         if request.acts {
             let message = format!("`{}` acts, and would be sent to read from it", request.name);
             let help = "read from a request that does not act";
@@ -240,14 +245,14 @@ impl Check<'_> {
     }
 
     /// A request whose answer is a page with a form.
-    fn page(&mut self, name: &RequestName, path: &[&str]) {
+    pub(super) fn page(&mut self, name: &RequestName, path: &[&str]) {
         if let Some(request) = self.profile.requests.get(name) {
             self.answer(request, &At::Css(String::new()), path);
             self.reads(request, path);
         }
     }
 
-    fn document(&mut self, name: &RequestName, path: &[&str]) {
+    pub(super) fn document(&mut self, name: &RequestName, path: &[&str]) {
         if let Some(request) = self.profile.requests.get(name) {
             self.answer(request, &At::Pointer(String::new()), path);
             self.reads(request, path);
@@ -289,7 +294,12 @@ impl Check<'_> {
                 }
             }
             RestartBy::Saving => {
-                if restarting.is_none() {
+                // A save that is faulty itself may be the one that restarts.
+                let whole = self
+                    .root
+                    .get("save")
+                    .map_or(0, |saves| saves.entries().len());
+                if restarting.is_none() && profile.saves.len() == whole {
                     let message = "saving restarts the device, and no save says so".to_owned();
                     let help = "write `restarts = true` at each save that does";
                     self.fault(
@@ -306,7 +316,12 @@ impl Check<'_> {
                 WitnessRule::Falls(place) => ("falls", place),
                 WitnessRule::Changes(place) => ("changes", place),
             };
-            if !profile.volatile.contains(place) {
+            // A name in `volatile` that is no place's is a fault already, and may be meant for this.
+            let all_known = profile
+                .volatile
+                .iter()
+                .all(|place| profile.places.contains_key(place));
+            if !profile.volatile.contains(place) && all_known {
                 let message = format!("`{place}` changes with each restart and is not `volatile`");
                 let help =
                     format!("add \"{place}\" to `volatile`, or every restart counts as a change");
@@ -319,265 +334,110 @@ impl Check<'_> {
             }
         }
     }
+}
 
-    fn saves(&mut self) {
-        let profile = self.profile;
-        for save in &profile.saves {
-            self.save(save);
-        }
-        let names: Vec<&str> = self
-            .root
-            .get("save")
-            .map_or(&[][..], Node::entries)
-            .iter()
-            .map(|entry| entry.key.as_str())
-            .collect();
-        let Some(order) = self.root.get("save-order") else {
-            if let [_, second, ..] = names.as_slice() {
-                let message = "several saves, and nothing says in which order".to_owned();
-                let help = format!("write save-order = {names:?} in the order of sending");
-                self.fault(Code::SaveOrder, &["save", second], message, help);
-            }
-            return;
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{SMALL, faults};
+
+    #[test]
+    fn the_login_page_needs_no_login() {
+        let login = "login = { form = { request = \"front\", select = \"form\", password = \"word\" } }\n\n[restart]";
+        let front = |login: &str| {
+            format!(
+                "page = {{ get = \"/\", as = \"html\" }}\nfront = {{ get = \"/in\", as = \"html\"{login} }}"
+            )
         };
-        let said: Vec<&str> = order.items().iter().filter_map(Node::text).collect();
-        let missing = names.iter().find(|name| !said.contains(name));
-        let twice = said
-            .iter()
-            .enumerate()
-            .find(|(i, name)| said[..*i].contains(name));
-        let help = "name each save once";
-        if let Some((index, name)) = twice {
-            let message = format!("{} stands in the order twice", quoted(name));
-            self.fault(
-                Code::SaveOrder,
-                &["save-order", &index.to_string()],
-                message,
-                help,
-            );
-        } else if let Some(missing) = missing {
-            let message = format!("{} is not in the order", quoted(missing));
-            self.fault(Code::SaveOrder, &["save-order"], message, help);
-        }
+        let page = "page = { get = \"/\", as = \"html\" }";
+        assert_eq!(faults(&[("[restart]", login), (page, &front(""))]), [""; 0]);
+        assert_eq!(
+            faults(&[("[restart]", login), (page, &front(", login = true"))]),
+            ["out-of-place: `front` holds the login form and needs a login itself"]
+        );
     }
 
-    fn save(&mut self, save: &Save) {
-        let name = save.name.as_str();
-        let node = self.root.get("save").and_then(|saves| saves.get(name));
-        if !matches!(save.how, SaveHow::Form { .. }) {
-            for key in ["pass", "agrees"] {
-                if node.is_some_and(|node| node.get(key).is_some()) {
-                    let message =
-                        format!("`{key}` is about the controls of a form, and `{name}` has none");
-                    self.fault(
-                        Code::OutOfPlace,
-                        &["save", name, key],
-                        message,
-                        "leave it out",
-                    );
-                }
-            }
-        }
-        match &save.how {
-            SaveHow::Form {
-                request, agrees, ..
-            } => {
-                self.page(request, &["save", name, "form", "request"]);
-                for (control, place) in agrees {
-                    let at = self.profile.places.get(place).map(|place| &place.at);
-                    if at.is_some_and(|at| !matches!(at, At::Pointer(_))) {
-                        let message = format!("`{place}` is no place of a JSON document");
-                        let help = "only what a page's scripts read can confirm what they fill in";
-                        self.fault(
-                            Code::WrongAnswer,
-                            &["save", name, "agrees", control],
-                            message,
-                            help,
-                        );
-                    }
-                }
-            }
-            SaveHow::Made { body, .. } => self.body(body, &["save", name, "body"]),
-            SaveHow::Document { of, .. } => self.document(of, &["save", name, "document", "of"]),
-            SaveHow::Merge { of, .. } => self.document(of, &["save", name, "merge", "of"]),
-            SaveHow::One { place, .. } => {
-                let at = self.profile.places.get(place).map(|place| &place.at);
-                if at.is_some_and(|at| !matches!(at, At::Pointer(_))) {
-                    let message = format!("`{place}` is no place of a JSON document");
-                    let help = "a save of one JSON value needs a place with `pointer`";
-                    self.fault(
-                        Code::WrongAnswer,
-                        &["save", name, "one", "place"],
-                        message,
-                        help,
-                    );
-                }
-            }
-        }
+    #[test]
+    fn a_get_carries_nothing_and_a_body_something() {
+        let all = "all = { get = \"/all\", as = \"json\"";
+        let body = |body: &str| format!("{all}, body = {{ {body} }}");
+        assert_eq!(
+            faults(&[(all, &body("encoding = \"json\", fields = []"))]),
+            [
+                "out-of-place: `all` is a GET, which carries nothing",
+                "empty: the body has no field"
+            ]
+        );
+        let again = "again = { post = \"/again\", acts = true";
+        let body = |body: &str| format!("{again}, body = {{ {body} }}");
+        assert_eq!(
+            faults(&[(
+                again,
+                &body("encoding = \"json\", fields = [{ key = \"sure\", fixed = true }]")
+            )]),
+            ["bad-pointer: `sure` is no JSON Pointer"]
+        );
+        assert_eq!(
+            faults(&[(
+                again,
+                &body("encoding = \"multipart\", fields = [{ key = \"sure\", fixed = true }]")
+            )]),
+            ["wrong-type: the field `sure` of a form is not text"]
+        );
     }
 
-    /// Whether each pattern can stand at its place and hold the setting's kind.
-    fn patterns(&mut self, setting: &Setting) {
-        let name = setting.name.as_str();
-        let short = self.root.spot(&["setting", name, "at"]) != self.root.spot(&["setting", name]);
-        for (index, row) in setting.rows.iter().enumerate() {
-            let index = index.to_string();
-            for (side, patterns) in [("in", &row.parts), ("put", &row.puts)] {
-                if side == "put" && row.puts == row.parts {
-                    continue;
-                }
-                for (place, pattern) in patterns {
-                    let place_name = place.as_str();
-                    let long = ["setting", name, "row", &index, side, place_name];
-                    let path: &[&str] = if short {
-                        &["setting", name, "at", place_name]
-                    } else {
-                        &long
-                    };
-                    self.pattern(place, pattern, Some(&setting.kind), path);
-                    if short && index != "0" {
-                        continue;
-                    }
-                    if self.profile.volatile.contains(place) {
-                        let message =
-                            format!("`{name}` stands at `{place}`, which changes by itself");
-                        let help =
-                            "a setting stays until it is set: take the place out of `volatile`";
-                        self.fault(Code::VolatileSetting, path, message, help);
-                    }
-                    if side == "put" && *pattern == Pattern::Missing {
-                        let message = "nothing can be put by `missing`".to_owned();
-                        let help = "say what is put there, or leave the place out";
-                        self.fault(Code::PatternMisfit, path, message, help);
-                    }
-                }
-            }
-        }
+    #[test]
+    fn keys_that_say_nothing_where_they_stand_are_faults() {
+        assert_eq!(
+            faults(&[("css = \"#plate\"", "css = \"#plate\", form = \"#air\"")]),
+            ["out-of-place: `form` says nothing without `control`"]
+        );
+        assert_eq!(
+            faults(&[(
+                "pointer = \"/awake\"",
+                "pointer = \"/awake\", text = \"{} s\""
+            )]),
+            ["out-of-place: `awake` is no text of an element or a line"]
+        );
+        assert_eq!(
+            faults(&[(
+                "place = \"held\" } }",
+                "place = \"held\" }, pass = [\"x\"] }"
+            )]),
+            ["out-of-place: `pass` is about the controls of a form, and `tie` has none"]
+        );
     }
 
-    fn pattern(
-        &mut self,
-        place: &PlaceName,
-        pattern: &Pattern,
-        kind: Option<&Kind>,
-        path: &[&str],
-    ) {
-        let Some(at) = self.profile.places.get(place).map(|place| &place.at) else {
-            return;
-        };
-        let (fits, takes) = match at {
-            At::Css(_) | At::Line(_) => (matches!(pattern, Pattern::Text(_)), "`text`"),
-            At::Control { .. } => (
-                matches!(
-                    pattern,
-                    Pattern::Text(_) | Pattern::Choice(_) | Pattern::Box(_)
-                ),
-                "`text`, `choice` or `box`",
-            ),
-            At::Pointer(_) => (
-                matches!(
-                    pattern,
-                    Pattern::JsonNumber
-                        | Pattern::JsonText(_)
-                        | Pattern::JsonArray
-                        | Pattern::JsonIs(_)
-                ),
-                "a pattern that starts with `json-`",
-            ),
-        };
-        if !fits && *pattern != Pattern::Missing {
-            let message = format!("this can never stand at `{place}`");
-            self.fault(
-                Code::PatternMisfit,
-                path,
-                message,
-                format!("it takes {takes}"),
-            );
-        }
-        let holds = match (pattern, kind) {
-            (Pattern::JsonArray, Some(kind)) => {
-                matches!(kind, Kind::Bytes { .. } | Kind::List { .. })
-            }
-            (Pattern::JsonNumber, Some(kind)) => {
-                matches!(kind, Kind::Number(_) | Kind::NumberOrOff(_))
-            }
-            _ => true,
-        };
-        if let (false, Some(kind)) = (holds, kind) {
-            let message = format!("this can never hold {kind}");
-            let help = "`json-number` holds numbers, `json-array` lists and bytes";
-            self.fault(Code::PatternMisfit, path, message, help);
-        }
+    #[test]
+    fn faulty_is_told_by_fixed_words_that_can_stand_there() {
+        let with = |faulty: &str| faults(&[("[restart]", &format!("{faulty}\n[restart]"))]);
+        assert_eq!(with("faulty = { plate = { text = \"silent\" } }"), [""; 0]);
+        assert_eq!(
+            with("faulty = { plate = { text = \"{}\" } }"),
+            ["hole-count: `faulty` is told by fixed words, and `plate` has a hole"]
+        );
+        assert_eq!(
+            with("faulty = { plate = { json-is = 1 } }"),
+            ["pattern-misfit: this can never stand at `plate`"]
+        );
     }
 
-    /// Whether the saves of a setting write its places, each once.
-    fn writing(&mut self, setting: &Setting) {
-        let profile = self.profile;
-        let name = setting.name.as_str();
-        if setting.blank_keeps && setting.saves.is_empty() {
-            let message = format!("`{name}` is never shown and never written");
-            let help = "name its `save`, or leave `blank-keeps` out";
-            self.fault(
-                Code::SaveMisses,
-                &["setting", name, "blank-keeps"],
-                message,
-                help,
-            );
-        }
-        let saves: Vec<&Save> = setting
-            .saves
-            .iter()
-            .filter_map(|name| profile.save(name.as_str()))
-            .collect();
-        if saves.len() < setting.saves.len() || saves.is_empty() {
-            return;
-        }
-        let put: BTreeSet<&PlaceName> = setting
-            .rows
-            .iter()
-            .flat_map(|row| row.puts.iter().map(|(place, _)| place))
-            .filter(|place| profile.places.contains_key(*place))
-            .collect();
-        let path = ["setting", name, "save"];
-        for place in &put {
-            let writing = saves
-                .iter()
-                .filter(|save| profile.writes(save, place))
-                .count();
-            if writing == 0 {
-                let message =
-                    format!("`{name}` is put at `{place}`, which its save does not write");
-                let others: Vec<&str> = profile
-                    .saves
-                    .iter()
-                    .filter(|save| profile.writes(save, place))
-                    .map(|save| save.name.as_str())
-                    .collect();
-                let help = match others.as_slice() {
-                    [] => {
-                        "no save writes it; where it is only shown, say in `put` how it is written"
-                            .to_owned()
-                    }
-                    others => format!("written by: {}", others.join(", ")),
-                };
-                self.fault(Code::SaveMisses, &path, message, help);
-            }
-            if writing > 1 {
-                let message = format!("`{place}` of `{name}` is written by two of its saves");
-                let help = "name the one save that is to write it";
-                self.fault(Code::SaveTwice, &path, message, help);
-            }
-        }
-        for save in &saves {
-            if !put.iter().any(|place| profile.writes(save, place)) && !put.is_empty() {
-                let message = format!("`{}` writes no place of `{name}`", save.name);
-                self.fault(Code::SaveMisses, &path, message, "leave it out");
-            }
-        }
-        if put.is_empty() {
-            let message = format!("`{name}` has a save and is put nowhere");
-            let help = "leave `save` out, or say in `put` how it is written";
-            self.fault(Code::SaveMisses, &path, message, help);
-        }
+    #[test]
+    fn a_save_that_restarts_needs_a_restart_and_the_other_way() {
+        let saving = ("by = { request = \"again\" }", "by = { saving = true }");
+        assert_eq!(
+            faults(&[saving]),
+            ["restart-idle: saving restarts the device, and no save says so"]
+        );
+        let restarts = (
+            "select = \"#air\" } }",
+            "select = \"#air\" }, restarts = true }",
+        );
+        assert_eq!(faults(&[saving, restarts]), [""; 0]);
+        let start = SMALL.find("[restart]").expect("a restart");
+        let end = SMALL.find("[request]").expect("requests");
+        assert_eq!(
+            faults(&[restarts, (&SMALL[start..end], "")]),
+            ["restart-idle: `air` restarts the device, and nothing says how it returns"]
+        );
     }
 }

@@ -211,6 +211,7 @@ impl Faults {
         self.list
             .sort_by_key(|fault| (fault.span.start, fault.code));
         self.list.dedup();
+        self.drop_consequences();
         match made {
             Some(made) if self.list.is_empty() => Ok(made),
             Some(_) => Err(self),
@@ -223,6 +224,37 @@ impl Faults {
         }
     }
 
+    /// Where the TOML itself is broken, whatever stood there is missing, and one open bracket
+    /// breaks the lines that follow: both are no news. Left out are what says that something is
+    /// not there, what stands on a broken line, and broken lines close behind another one.
+    fn drop_consequences(&mut self) {
+        let mut broken = Vec::new();
+        let mut runs: Vec<usize> = Vec::new();
+        for fault in &self.list {
+            if fault.code == Code::NotToml {
+                let follows = |last: &usize| fault.line <= *last + RUN_LINES;
+                if !broken.last().is_some_and(follows) {
+                    runs.push(fault.span.start);
+                }
+                broken.push(fault.line);
+            }
+        }
+        if broken.is_empty() {
+            return;
+        }
+        self.list.retain(|fault| match fault.code {
+            Code::NotToml => runs.contains(&fault.span.start),
+            Code::MissingKey
+            | Code::PickOne
+            | Code::UnknownName
+            | Code::SaveMisses
+            | Code::SaveOrder
+            | Code::RestartIdle
+            | Code::Empty => false,
+            _ => !broken.contains(&fault.line),
+        });
+    }
+
     /// The faults as pictures of the lines with carets, for a screen of so many columns.
     pub fn picture(&self, colour: bool, width: usize) -> String {
         let theme = if colour {
@@ -232,7 +264,6 @@ impl Faults {
         };
         let handler = GraphicalReportHandler::new_themed(theme)
             .with_links(false)
-            .with_context_lines(0)
             .with_width(width);
         let mut out = String::new();
         // Writing to a string fails only where a display does, and none of ours does.
@@ -301,6 +332,10 @@ fn position(text: &str, offset: usize) -> (usize, usize) {
 /// Jaro-Winkler similarity from which a name is offered; 0.8 offers `selct` for `select` and
 /// nothing for an unlike word (tried on the keys of the format, common practice, no source).
 const NEAR: f64 = 0.8;
+
+/// A broken line so many lines behind another one is taken for its consequence; 2, so that a
+/// blank line between does not count (tried on unclosed brackets, common practice, no source).
+const RUN_LINES: usize = 2;
 
 #[cfg(test)]
 mod tests {

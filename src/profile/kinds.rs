@@ -8,11 +8,11 @@ use rust_decimal::Decimal;
 use semver::VersionReq;
 use serde_json::Value as Json;
 
-use super::diag::{Code, Faults, quoted};
+use super::diag::{Code, Faults};
 use super::load::{about, list, named, patterns, word, yes};
 use super::model::{Means, Pattern, Row, Setting, Wire};
 use super::tree::Node;
-use crate::terms::{ChoiceOption, Kind, NumberRange, PlaceName, Untrusted, Value};
+use crate::terms::{ChoiceOption, Kind, NumberRange, PlaceName, Untrusted, Value, ValueError};
 
 /// All settings that could be made, in the order of the file.
 pub(super) fn settings(root: &Node, faults: &mut Faults) -> Vec<Setting> {
@@ -72,13 +72,13 @@ impl Loading<'_> {
 
     fn kind(&mut self, node: &Node) -> Option<(Kind, Wire)> {
         let mut wire = Wire::default();
-        if yes(node, "or-off") && node.get("number").is_none() {
+        if node.get("or-off").is_some() && node.get("number").is_none() {
             let message = "only a number can be off beside its range".to_owned();
             self.fault(Code::OutOfPlace, &["or-off"], message, "leave `or-off` out");
         }
         if let Some(number) = node.get("number") {
             let range = self.number(number, &mut wire, &["number"])?;
-            return Some(if yes(node, "or-off") {
+            return Some(if node.get("or-off").is_some() {
                 (Kind::NumberOrOff(range), wire)
             } else {
                 (Kind::Number(range), wire)
@@ -131,6 +131,14 @@ impl Loading<'_> {
         if from > to {
             self.nothing_between(&from, &to, &at("from"));
         }
+        for (key, end) in [("from", from), ("to", to)] {
+            if end.abs() > LARGEST.into() {
+                let message = format!("{end} is larger than any setting");
+                let help = format!("numbers lie between -{LARGEST} and {LARGEST}");
+                self.fault(Code::BadRange, &at(key), message, &help);
+                return None;
+            }
+        }
         if step.is_sign_negative() {
             let message = format!("a step of {step} leads nowhere");
             let help = "a step is more than 0, or 0 for any number";
@@ -158,6 +166,7 @@ impl Loading<'_> {
         if from > to {
             self.nothing_between(&from, &to, &[path, &["from"]].concat());
         }
+        self.not_too_long(to.max(from), &[path, &["to"]].concat())?;
         Some(Kind::Text { from, to })
     }
 
@@ -170,6 +179,7 @@ impl Loading<'_> {
                 self.fault(Code::OutOfPlace, &[key, "from"], message, help);
             }
             let length = length.whole()?;
+            self.not_too_long(length, &[key, "length"])?;
             return Some((length, length));
         }
         let from = node.get("from").and_then(Node::whole).unwrap_or(0);
@@ -177,7 +187,19 @@ impl Loading<'_> {
         if from > to {
             self.nothing_between(&from, &to, &[key, "from"]);
         }
+        self.not_too_long(to.max(from), &[key, "to"])?;
         Some((from, to))
+    }
+
+    /// A bound, so that checking a stranger's profile ends.
+    fn not_too_long(&mut self, length: usize, path: &[&str]) -> Option<()> {
+        if length <= LONGEST {
+            return Some(());
+        }
+        let message = format!("{length} is longer than any setting");
+        let help = format!("at most {LONGEST}");
+        self.fault(Code::BadRange, path, message, &help);
+        None
     }
 
     fn nothing_between(
@@ -303,7 +325,7 @@ impl Loading<'_> {
             Some(_) => return None,
             None => {
                 let json = means.get("is")?.json()?;
-                value_of(kind, &json).unwrap_or_else(|| kind.parse(&json.to_string()))
+                value_of(kind, &json)
             }
         };
         match constant {
@@ -345,28 +367,36 @@ impl Loading<'_> {
     }
 }
 
-/// The value that a row's `is` gives, as commands take it; none where it is no text, number or
-/// flag of the kind.
-fn value_of(kind: &Kind, json: &Json) -> Option<Result<Value, crate::terms::ValueError>> {
-    match (kind, json) {
-        (Kind::Flag, Json::Bool(on)) => Some(Ok(Value::Flag(*on))),
+/// The value that a row's `is` gives, as commands take it: a flag, a number, a list, or text for
+/// everything else.
+fn value_of(kind: &Kind, json: &Json) -> Result<Value, ValueError> {
+    let value = match (kind, json) {
+        (Kind::Flag, Json::Bool(on)) => Value::Flag(*on),
         (Kind::Number(_) | Kind::NumberOrOff(_), Json::Number(_)) => {
-            Some(kind.admit(Value::Number(super::wire::json_decimal(json)?)))
+            match super::wire::json_decimal(json) {
+                Some(number) => Value::Number(number),
+                None => return Err(not_this_kind(kind, json)),
+            }
         }
-        (Kind::Text { .. }, Json::String(text)) => {
-            Some(kind.admit(Value::Text(Untrusted::new(text.as_str()))))
-        }
+        (Kind::Text { .. }, Json::String(text)) => Value::Text(Untrusted::new(text.as_str())),
         (Kind::Choice(_) | Kind::Bytes { .. } | Kind::Version, Json::String(text)) => {
-            Some(kind.parse(text))
+            return kind.parse(text);
         }
-        (Kind::List { of, .. }, Json::Array(items)) => {
-            let items: Result<_, _> = items
+        (Kind::List { of, .. }, Json::Array(items)) => Value::List(
+            items
                 .iter()
-                .map(|item| value_of(of, item).unwrap_or_else(|| of.parse(&quoted(""))))
-                .collect();
-            Some(items.and_then(|items| kind.admit(Value::List(items))))
-        }
-        _ => None,
+                .map(|item| value_of(of, item))
+                .collect::<Result<_, _>>()?,
+        ),
+        _ => return Err(not_this_kind(kind, json)),
+    };
+    kind.admit(value)
+}
+
+fn not_this_kind(kind: &Kind, json: &Json) -> ValueError {
+    ValueError::NotThisKind {
+        given: Untrusted::new(json.to_string()).to_string(),
+        expected: kind.to_string(),
     }
 }
 
@@ -395,4 +425,150 @@ fn saves(node: &Node) -> Vec<crate::terms::SaveName> {
     one.chain(list(node, "save").iter().filter_map(Node::text))
         .filter_map(|name| name.parse().ok())
         .collect()
+}
+
+/// Largest end of a range of numbers: a double still holds each whole number up to it.
+const LARGEST: i64 = 1 << 53;
+/// Most characters, bytes or items of a setting: far more than a page of a small device holds.
+const LONGEST: usize = 1 << 12;
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{SMALL, faults};
+
+    const NUMBER: &str = "number = { from = 1, to = 40 }";
+
+    #[test]
+    fn a_range_that_holds_nothing_or_leads_nowhere_is_a_fault() {
+        let number = |range: &str| faults(&[(NUMBER, &format!("number = {{ {range} }}"))]);
+        assert_eq!(
+            number("from = 1, to = 40, step = -1"),
+            ["bad-range: a step of -1 leads nowhere"]
+        );
+        assert_eq!(
+            number("from = 1, to = 40, times = 0"),
+            ["bad-range: 0 times any value is 0"]
+        );
+        assert_eq!(
+            number("from = 1, to = 9007199254740993"),
+            ["bad-range: 9007199254740993 is larger than any setting"]
+        );
+        let text =
+            |range: &str| faults(&[("text = { to = 24 }", &format!("text = {{ {range} }}"))]);
+        assert_eq!(
+            text("from = 2, to = 1"),
+            ["bad-range: nothing lies between 2 and 1"]
+        );
+        assert_eq!(
+            text("to = 5000"),
+            ["bad-range: 5000 is longer than any setting"]
+        );
+    }
+
+    #[test]
+    fn a_length_is_said_in_one_way() {
+        let bytes =
+            |range: &str| faults(&[("text = { to = 24 }", &format!("bytes = {{ {range} }}"))]);
+        assert_eq!(bytes("length = 6"), [""; 0]);
+        assert_eq!(bytes("from = 4, to = 6, separator = \"-\""), [""; 0]);
+        assert_eq!(
+            bytes("length = 6, from = 4"),
+            ["out-of-place: `from` says nothing beside `length`"]
+        );
+        assert_eq!(
+            bytes("from = 4"),
+            ["pick-one: `setting.name.bytes` has none of length, to"]
+        );
+    }
+
+    #[test]
+    fn a_list_needs_items_of_one_kind() {
+        let list = |list: &str| faults(&[("text = { to = 24 }", &format!("list = {{ {list} }}"))]);
+        assert_eq!(
+            list("of-number = { from = 1, to = 8 }, length = 8"),
+            [""; 0]
+        );
+        assert_eq!(
+            list(
+                "of-choice = [{ is = \"a\", wire = \"x\" }, { is = \"a\", wire = \"y\" }], to = 3"
+            ),
+            ["choice-twice: `a` stands for two of this choice"]
+        );
+        assert_eq!(
+            list("to = 3"),
+            ["pick-one: `setting.name.list` has none of of-number, of-text, of-choice"]
+        );
+    }
+
+    #[test]
+    fn the_short_form_is_for_one_place_with_a_hole() {
+        let at = |at: &str| faults(&[("at = { called = { text = \"{}\" } }", at)]);
+        assert_eq!(at("at = {}"), ["empty: `at` names no place"]);
+        assert_eq!(
+            at("at = { called = { text = \"{}\" }, pace = { text = \"{}\" } }"),
+            ["pick-one: `at` is short for one place"]
+        );
+        assert_eq!(
+            at("at = { called = { text = \"Smew\" } }"),
+            ["hole-count: `name` is nowhere in this pattern"]
+        );
+        assert_eq!(at("row = []"), ["empty: `name` has no row"]);
+        assert_eq!(
+            at("row = [{ means = \"absent\", in = {}, put = { called = { text = \"\" } } }]")[0],
+            "empty: this row fits anything"
+        );
+    }
+
+    #[test]
+    fn a_flag_says_at_its_place_what_stands_for_on() {
+        let flag = |at: &str| {
+            faults(&[
+                ("text = { to = 24 }", "flag = true"),
+                ("at = { called = { text = \"{}\" } }", at),
+            ])
+        };
+        assert_eq!(flag("at = { called = { box = true } }"), [""; 0]);
+        assert_eq!(flag("at = { called = { box = false } }"), [""; 0]);
+        assert_eq!(flag("at = { called = { text = \"{}\" } }"), [""; 0]);
+        assert_eq!(
+            flag("at = { called = { text = \"on\" } }"),
+            ["hole-count: `name` is nowhere in this pattern"]
+        );
+    }
+
+    #[test]
+    fn what_a_row_means_is_of_the_setting_s_own_kind() {
+        let means = |means: &str| {
+            let row = "{ means = \"off\",";
+            assert!(SMALL.contains(row));
+            faults(&[(row, &format!("{{ means = {means},"))])
+        };
+        assert_eq!(
+            means("{ is = \"seven\" }"),
+            ["bad-value: `\"seven\"` is not a number from 1 to 40, or off"]
+        );
+        assert_eq!(
+            means("{ is = 41 }"),
+            ["bad-value: `41` is out of range: a number from 1 to 40, or off"]
+        );
+        assert_eq!(
+            faults(&[("or-off = true\n", "")]),
+            ["bad-value: `off` is not a number from 1 to 40"]
+        );
+        let text = |is: &str| {
+            let row = format!(
+                "row = [{{ means = {{ is = {is} }}, in = {{ called = {{ text = \"-\" }} }} }}, {{ means = \"value\", in = {{ called = {{ text = \"{{}}\" }} }} }}]"
+            );
+            faults(&[("at = { called = { text = \"{}\" } }", &row)])
+        };
+        assert_eq!(
+            text("7"),
+            ["bad-value: `7` is not text of at most 24 characters"]
+        );
+        assert_eq!(
+            text("\"Smew\""),
+            [""; 0],
+            "a row of one text beside all others"
+        );
+    }
 }

@@ -39,11 +39,9 @@ pub fn load_text(file: &str, text: &str) -> Result<Profile, Faults> {
         text: text.to_owned(),
     };
     let profile = profile(&root, source, &mut faults);
-    if let Some(profile) = &profile {
-        check::whole(profile, &root, &mut faults);
-        round::trips(profile, &root, &mut faults);
-    }
-    faults.verdict(profile)
+    check::whole(&profile, &root, &mut faults);
+    round::trips(&profile, &root, &mut faults);
+    faults.verdict(Some(profile))
 }
 
 /// Whether a file is of a later format, of which nothing more can be said; reports that, and a
@@ -73,8 +71,9 @@ pub(super) fn newer(root: &Node, newest: i64, faults: &mut Faults) -> bool {
     false
 }
 
-/// What could be made of the file; nothing where its head is not whole.
-fn profile(root: &Node, source: Source, faults: &mut Faults) -> Option<Profile> {
+/// What could be made of the file. Whatever is missing is on the list of faults already, so that
+/// what stands in for it here never leaves the loader.
+fn profile(root: &Node, source: Source, faults: &mut Faults) -> Profile {
     let requests = named(root, "request", |name, node| {
         let (method, path) = method(node)?;
         Some(Request {
@@ -108,15 +107,16 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Option<Profile> 
     let restart = root
         .get("restart")
         .and_then(|node| restart(node, root, faults));
-    Some(Profile {
-        family: word(root, "family")?.to_owned(),
-        title: word(root, "title")?.to_owned(),
-        role: match word(root, "role")? {
-            "receiver" => Role::Receiver,
-            "transmitter" => Role::Transmitter,
-            _ => return None,
+    let said = |key| word(root, key).unwrap_or_default().to_owned();
+    Profile {
+        family: said("family"),
+        title: said("title"),
+        role: if word(root, "role") == Some("transmitter") {
+            Role::Transmitter
+        } else {
+            Role::Receiver
         },
-        system: word(root, "system")?.to_owned(),
+        system: said("system"),
         network,
         identity: IdentityRule {
             serial: root
@@ -141,7 +141,7 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Option<Profile> 
             .filter_map(|node| node.text()?.parse().ok())
             .collect::<BTreeSet<PlaceName>>(),
         source,
-    })
+    }
 }
 
 /// Each entry of a top-level table, as far as it could be made.
@@ -434,4 +434,90 @@ fn how(node: &Node) -> Option<SaveHow> {
 /// A fault that says the words in question.
 pub(super) fn about(word: &str, says: &str) -> String {
     format!("{} {says}", quoted(word))
+}
+
+#[cfg(test)]
+mod tests {
+    use super::super::testing::{SMALL, faults};
+    use super::*;
+
+    #[test]
+    fn a_network_says_how_it_is_secured_and_by_what() {
+        let network = |rest: &str| {
+            let network = format!(
+                "network = {{ names = [\"SmallBoat *\"], address = \"fe80::1\", opens-s = {{ from = 0, to = 55 }}, {rest} }}\n\n[restart]"
+            );
+            faults(&[("[restart]", &network)])
+        };
+        assert_eq!(network("security = \"open\""), [""; 0]);
+        assert_eq!(network("security = \"wpa3\""), [""; 0]);
+        assert_eq!(
+            network("security = \"open\", passphrase = \"reeds-and-rushes\""),
+            ["out-of-place: an open network has no passphrase"]
+        );
+        assert_eq!(
+            network("security = \"wpa2\", passphrase = \"Röhricht\""),
+            ["bad-passphrase: this is no WPA passphrase"]
+        );
+    }
+
+    #[test]
+    fn no_time_lies_before_now() {
+        assert_eq!(
+            faults(&[("within-s = { from = 1", "within-s = { from = -1")]),
+            ["bad-range: no time lies between -1 and 5 seconds"]
+        );
+    }
+
+    #[test]
+    fn a_format_that_never_was_is_refused() {
+        assert_eq!(
+            faults(&[("format = 1", "format = 0")]),
+            ["bad-value: there is no format 0"]
+        );
+        assert_eq!(
+            faults(&[("format = 1", "format = 2\nfuture = true")]),
+            ["newer-format: format 2 was made for a newer linkmend"],
+            "nothing else is said of a file that is not understood"
+        );
+        assert_eq!(
+            faults(&[("format = 1\n", "")]),
+            ["missing-key: the file lacks `format`"]
+        );
+    }
+
+    #[test]
+    fn faults_below_a_faulty_head_are_told_too() {
+        let said = faults(&[
+            ("role = \"receiver\"\n", ""),
+            ("pointer = \"/held\"", "line = \"held\""),
+        ]);
+        assert_eq!(said[0], "missing-key: the file lacks `role`");
+        assert_eq!(
+            said[1],
+            "wrong-answer: the answer to `all` is not read as lines"
+        );
+    }
+
+    #[test]
+    fn what_is_loaded_is_what_stands_in_the_file() {
+        let profile = load_text("small.toml", SMALL).expect("sound");
+        assert_eq!(profile.source.file, "small.toml");
+        assert_eq!(
+            profile.identity.serial.as_ref().map(PlaceName::as_str),
+            Some("plate")
+        );
+        assert!(profile.identity.bssid_stable);
+        let names: Vec<&str> = profile.settings.iter().map(|s| s.name.as_str()).collect();
+        assert_eq!(
+            names,
+            ["name", "waveform", "model-lock"],
+            "in the order of the file"
+        );
+        let reading: Vec<&str> = profile.reading().iter().map(|r| r.name.as_str()).collect();
+        assert_eq!(reading, ["all", "page"]);
+        let restart = profile.restart.expect("a restart");
+        assert_eq!(restart.within_s, Span { from: 1.0, to: 5.0 });
+        assert_eq!(restart.returns, Returns::AtOnce);
+    }
 }

@@ -3,7 +3,7 @@
 //! * [`Setting::read`]: what stands at the places → [`Reading`].
 //! * [`Setting::write`]: a value → what is to stand at which place ([`Overlay`]), or why not.
 //! * [`Setting::own_places`]: every place that belongs to the setting, read or written.
-//! * [`Pattern::fits`] and [`Pattern::put`]: one raw thing ↔ the text of the hole.
+//! * [`Pattern::fits`] and [`Pattern::put`] (in `pattern.rs`): one raw thing ↔ the hole's text.
 //!
 //! The hole is always text. For a JSON number it is the number in plain digits (`7.5`), for a
 //! JSON array the array itself as compact JSON. What the text means is
@@ -18,12 +18,10 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
-use rust_decimal::prelude::ToPrimitive;
 use semver::Version;
 use serde_json::Value as Json;
 
 use super::model::{Means, Pattern, Row, Setting};
-use super::wire::{decimal_json, json_decimal, plain_decimal};
 use crate::terms::{Overlay, PlaceName, Raw, Reading, SettingName, Untrusted, Value};
 
 /// Why a value cannot be written. No message holds the text of a secret.
@@ -255,136 +253,14 @@ impl Setting {
     }
 }
 
-impl Pattern {
-    /// The text of the hole where this pattern fits what stands there, empty where it fits without
-    /// having a hole; none: it does not fit.
-    pub fn fits(&self, raw: &Raw) -> Option<String> {
-        match (self, raw) {
-            (Pattern::Text(template), Raw::Text(text))
-            | (Pattern::Choice(template), Raw::Choice(Some(text)))
-            | (Pattern::JsonText(template), Raw::Json(Json::String(text))) => {
-                template.find(text).map(str::to_owned)
-            }
-            (Pattern::Box(wanted), Raw::Box(ticked)) => (wanted == ticked).then(String::new),
-            (Pattern::JsonNumber, Raw::Json(json)) => {
-                json_decimal(json).map(|number| number.to_string())
-            }
-            (Pattern::JsonArray, Raw::Json(json @ Json::Array(_))) => Some(json.to_string()),
-            (Pattern::JsonIs(wanted), Raw::Json(json)) => same_json(wanted, json).then(String::new),
-            (Pattern::Missing, Raw::Missing) => Some(String::new()),
-            _ => None,
-        }
-    }
-
-    /// What stands there with this text in the hole; none: nothing can be put
-    /// ([`Pattern::Missing`]), or the text is not what the pattern takes.
-    pub fn put(&self, hole: &str) -> Option<Raw> {
-        match self {
-            Pattern::Text(template) => Some(Raw::Text(template.fill(hole))),
-            Pattern::Choice(template) => Some(Raw::Choice(Some(template.fill(hole)))),
-            Pattern::Box(ticked) => Some(Raw::Box(*ticked)),
-            Pattern::JsonNumber => decimal_json(plain_decimal(hole)?).map(Raw::Json),
-            Pattern::JsonText(template) => Some(Raw::Json(Json::String(template.fill(hole)))),
-            Pattern::JsonArray => serde_json::from_str::<Vec<Json>>(hole)
-                .ok()
-                .map(|items| Raw::Json(Json::Array(items))),
-            Pattern::JsonIs(json) => Some(Raw::Json(json.clone())),
-            Pattern::Missing => None,
-        }
-    }
-
-    /// Whether it has a hole.
-    pub fn has_hole(&self) -> bool {
-        match self {
-            Pattern::Text(template) | Pattern::Choice(template) | Pattern::JsonText(template) => {
-                template.has_hole()
-            }
-            Pattern::JsonNumber | Pattern::JsonArray => true,
-            Pattern::Box(_) | Pattern::JsonIs(_) | Pattern::Missing => false,
-        }
-    }
-}
-
-/// Equal as JSON, numbers by their value: `1` and `1.0` are one.
-fn same_json(a: &Json, b: &Json) -> bool {
-    match (a, b) {
-        (Json::Number(_), Json::Number(_)) => match (json_decimal(a), json_decimal(b)) {
-            (Some(a), Some(b)) => a == b,
-            _ => a == b,
-        },
-        _ => a == b,
-    }
-}
-
-/// The number that a raw thing is, such as seconds since start: text of plain digits or a JSON
-/// number, as far as a double holds it.
-pub fn raw_number(raw: &Raw) -> Option<f64> {
-    match raw {
-        Raw::Text(text) => plain_decimal(text)?.to_f64(),
-        Raw::Json(json) => json_decimal(json)?.to_f64(),
-        _ => None,
-    }
-}
-
 #[cfg(test)]
 mod tests {
     use proptest::prelude::*;
-    use rust_decimal::Decimal;
-    use serde_json::json;
+    use serde_json::{Value as Json, json};
 
-    use super::super::{Template, Wire};
+    use super::super::testing::{at, choice, chosen, number, place, row, setting, slots, text};
     use super::*;
-    use crate::terms::{ChoiceOption, Kind, NumberRange};
-
-    fn place(name: &str) -> PlaceName {
-        name.parse().expect("a place's name")
-    }
-
-    fn text(template: &str) -> Pattern {
-        Pattern::Text(Template::parse(template).expect("a template"))
-    }
-
-    fn choice(template: &str) -> Pattern {
-        Pattern::Choice(Template::parse(template).expect("a template"))
-    }
-
-    fn row(means: Means, parts: &[(&str, Pattern)]) -> Row {
-        let parts: Vec<_> = parts.iter().map(|(n, p)| (place(n), p.clone())).collect();
-        Row {
-            means,
-            puts: parts.clone(),
-            parts,
-        }
-    }
-
-    fn setting(kind: Kind, rows: Vec<Row>) -> Setting {
-        Setting {
-            name: "model-lock".parse().expect("a name"),
-            label: "Model lock".into(),
-            help: None,
-            kind,
-            wire: Wire::default(),
-            rows,
-            saves: vec!["air".parse().expect("a name")],
-            secret: false,
-            optional: false,
-            needs: None,
-            blank_keeps: false,
-        }
-    }
-
-    fn slots() -> Kind {
-        Kind::NumberOrOff(NumberRange {
-            from: 1.into(),
-            to: 40.into(),
-            step: Decimal::ONE,
-            unit: None,
-        })
-    }
-
-    fn number(n: i64) -> Value {
-        Value::Number(n.into())
-    }
+    use crate::terms::{ChoiceOption, Kind};
 
     /// The lock as a choice of any or only, with a number one less than the slot.
     fn choice_and_number() -> Setting {
@@ -400,16 +276,6 @@ mod tests {
         );
         lock.wire.add = (-1).into();
         lock
-    }
-
-    fn at(raws: &[(&str, Raw)]) -> BTreeMap<PlaceName, Raw> {
-        raws.iter()
-            .map(|(n, raw)| (place(n), raw.clone()))
-            .collect()
-    }
-
-    fn chosen(word: &str) -> Raw {
-        Raw::Choice(Some(word.into()))
     }
 
     #[test]
@@ -681,78 +547,7 @@ mod tests {
         }
     }
 
-    #[test]
-    fn a_mark_that_tells_a_restart_is_read_as_a_number() {
-        assert_eq!(raw_number(&Raw::Text("83".into())), Some(83.0));
-        assert_eq!(raw_number(&Raw::Json(json!(83.4))), Some(83.4));
-        assert_eq!(raw_number(&Raw::Text("83 s".into())), None);
-        assert_eq!(raw_number(&Raw::Missing), None);
-    }
-
-    /// A kind, how it is spelled, and a pattern that holds it.
-    fn spelled() -> impl Strategy<Value = (Setting, Value)> {
-        let wires = (1..=1000_i64, -1000..=1000_i64, 0..3_u32, any::<bool>()).prop_map(
-            |(times, add, scale, upper)| Wire {
-                times: Decimal::new(times, scale),
-                add: Decimal::new(add, scale),
-                separator: ",".into(),
-                upper,
-            },
-        );
-        let range = || NumberRange {
-            from: (-100_000).into(),
-            to: 100_000.into(),
-            step: Decimal::ZERO,
-            unit: None,
-        };
-        let numbers =
-            || (-1_000_000..=1_000_000_i64).prop_map(|n| Value::Number(Decimal::new(n, 2)));
-        let text_kind = Kind::Text { from: 0, to: 200 };
-        let list_kind = Kind::List {
-            of: Box::new(Kind::Number(range())),
-            from: 0,
-            to: 8,
-        };
-        let values = prop_oneof![
-            (Just(Kind::NumberOrOff(range())), numbers()),
-            (
-                Just(text_kind),
-                any::<String>().prop_map(|t| Value::Text(
-                    t.chars().take(200).collect::<String>().as_str().into()
-                ))
-            ),
-            (
-                Just(Kind::Bytes { from: 0, to: 16 }),
-                prop::collection::vec(any::<u8>(), 0..=16).prop_map(Value::Bytes)
-            ),
-            (
-                Just(list_kind),
-                prop::collection::vec(numbers(), 0..=8).prop_map(Value::List)
-            ),
-        ];
-        (wires, values, 0..3_usize).prop_map(|(wire, (kind, value), shape)| {
-            let array = matches!(kind, Kind::Bytes { .. } | Kind::List { .. });
-            let hole = Template::parse("<{}>").expect("a template");
-            let pattern = match shape {
-                0 => Pattern::Text(hole),
-                1 => Pattern::Choice(hole),
-                _ if array => Pattern::JsonArray,
-                _ if matches!(kind, Kind::NumberOrOff(_)) => Pattern::JsonNumber,
-                _ => Pattern::JsonText(hole),
-            };
-            let mut setting = setting(kind, vec![row(Means::Value, &[("p", pattern)])]);
-            setting.wire = wire;
-            (setting, value)
-        })
-    }
-
     proptest! {
-        #[test]
-        fn reading_gives_back_what_writing_put_in((setting, value) in spelled()) {
-            let written = setting.write(&value).expect("in range and a way to write it");
-            prop_assert_eq!(setting.read(&written), Reading::Known(value));
-        }
-
         #[test]
         fn reading_never_panics_and_never_leaves_the_range(hole in any::<String>()) {
             let lock = choice_and_number();

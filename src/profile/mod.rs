@@ -7,18 +7,25 @@
 
 mod builtin;
 mod check;
+mod check_setting;
 pub mod diag;
 mod file;
 mod format;
+mod format_setting;
+#[cfg(test)]
+mod golden;
 mod kinds;
 mod load;
 pub mod meaning;
 pub mod model;
+mod pattern;
 mod round;
 mod schema;
 mod shape;
 pub mod system;
 pub mod template;
+#[cfg(test)]
+mod testing;
 mod tree;
 mod wire;
 
@@ -26,8 +33,9 @@ pub use builtin::{built_in, built_in_systems, named};
 pub use diag::{Code, Fault, Faults};
 pub use file::{LoadError, load_file};
 pub use load::load_text;
-pub use meaning::{WriteError, raw_number};
+pub use meaning::WriteError;
 pub use model::*;
+pub use pattern::raw_number;
 pub use schema::{schema, system_schema};
 pub use system::{Agree, Rule, System, load_system};
 pub use template::Template;

@@ -15,9 +15,21 @@ use super::model::{Means, Profile, Setting};
 use super::tree::Node;
 use crate::terms::{Kind, NumberRange, Overlay, PlaceName, Raw, Reading, Value};
 
-/// Adds the first value of each setting that does not come back.
+/// Adds the first value of each setting that does not come back. A setting that has a fault
+/// already is left alone: what follows from that fault is no news.
 pub(super) fn trips(profile: &Profile, root: &Node, faults: &mut Faults) {
     for setting in &profile.settings {
+        let entry = root
+            .get("setting")
+            .and_then(|all| all.entry(setting.name.as_str()));
+        let faulty = entry.is_some_and(|entry| {
+            faults.list.iter().any(|fault| {
+                entry.key_span.contains(&fault.span.start) || entry.node.covers(fault.span.start)
+            })
+        });
+        if faulty {
+            continue;
+        }
         let broken = values(setting).into_iter().find_map(|value| {
             let why = lost(setting, &value)?;
             Some((value, why))
@@ -247,3 +259,162 @@ const ALL_UP_TO: i64 = 1_000;
 const SPREAD: i64 = 100;
 /// Longer texts and lists than this are not tried.
 const MOST_TEXT: usize = 1_000;
+
+#[cfg(test)]
+mod tests {
+    use proptest::prelude::*;
+
+    use super::super::testing::{choice, row, setting, slots, text};
+    use super::super::{Means, Pattern, Template, Wire};
+    use super::*;
+
+    #[test]
+    fn small_ranges_are_tried_whole_and_large_ones_at_their_ends() {
+        assert_eq!(of_kind(&slots()).len(), 41, "off and 1 to 40");
+        let large = Kind::Number(NumberRange {
+            from: 0.into(),
+            to: 1_000_000.into(),
+            step: Decimal::ONE,
+            unit: None,
+        });
+        let tried = of_kind(&large);
+        assert!(tried.len() < 200);
+        for end in [0, 1, 999_999, 1_000_000] {
+            assert!(tried.contains(&Value::Number(end.into())), "{end}");
+        }
+    }
+
+    #[test]
+    fn a_value_that_an_earlier_row_hides_is_found() {
+        let hidden = setting(
+            slots(),
+            vec![
+                row(Means::Is(Value::Off), &[("held", text("0"))]),
+                row(Means::Value, &[("held", text("{}"))]),
+            ],
+        );
+        let lost = |setting: &Setting| {
+            values(setting)
+                .iter()
+                .find_map(|value| Some((value.clone(), lost(setting, value)?)))
+        };
+        assert_eq!(lost(&hidden), None);
+        let mut shifted = hidden;
+        shifted.wire.add = (-1).into();
+        let told = "is read as off".to_owned();
+        assert_eq!(lost(&shifted), Some((Value::Number(1.into()), told)));
+    }
+
+    #[test]
+    fn a_value_that_shows_only_over_an_unset_device_is_found() {
+        // Off leaves the number standing, and the number's row comes first.
+        let stays = setting(
+            slots(),
+            vec![
+                row(Means::Value, &[("slot", text("{}"))]),
+                row(Means::Is(Value::Off), &[("follows", choice("any"))]),
+            ],
+        );
+        assert_eq!(
+            lost(&stays, &Value::Off).as_deref(),
+            Some("is read as 1 when another value was there before")
+        );
+    }
+
+    #[test]
+    fn a_value_without_a_row_is_found_where_the_setting_is_written() {
+        let mut half = setting(slots(), vec![row(Means::Value, &[("held", text("{}"))])]);
+        assert_eq!(
+            lost(&half, &Value::Off).as_deref(),
+            Some("cannot be written")
+        );
+        half.saves.clear();
+        assert_eq!(lost(&half, &Value::Off), None, "it is only read");
+    }
+
+    #[test]
+    fn puts_that_mean_something_else_are_found() {
+        let mut told = setting(
+            slots(),
+            vec![
+                row(Means::Is(Value::Off), &[("held", text("nobody"))]),
+                row(Means::Value, &[("held", text("slot {}"))]),
+            ],
+        );
+        let place = |name: &str| name.parse::<PlaceName>().expect("a name");
+        told.rows[0].puts = vec![(place("slot"), text("7"))];
+        told.rows[1].puts = vec![(place("slot"), text("{}"))];
+        assert_eq!(
+            lost(&told, &Value::Number(7.into())).as_deref(),
+            Some("is written as what means off")
+        );
+        told.rows[0].puts = vec![(place("tied"), Pattern::Box(false))];
+        told.rows[1].puts.push((place("tied"), Pattern::Box(true)));
+        assert_eq!(lost(&told, &Value::Number(7.into())), None);
+    }
+
+    /// A kind, how it is spelled, and a pattern that holds it.
+    fn spelled() -> impl Strategy<Value = (Setting, Value)> {
+        let wires = (1..=1000_i64, -1000..=1000_i64, 0..3_u32, any::<bool>()).prop_map(
+            |(times, add, scale, upper)| Wire {
+                times: Decimal::new(times, scale),
+                add: Decimal::new(add, scale),
+                separator: ",".into(),
+                upper,
+            },
+        );
+        let range = || NumberRange {
+            from: (-100_000).into(),
+            to: 100_000.into(),
+            step: Decimal::ZERO,
+            unit: None,
+        };
+        let numbers =
+            || (-1_000_000..=1_000_000_i64).prop_map(|n| Value::Number(Decimal::new(n, 2)));
+        let text_kind = Kind::Text { from: 0, to: 200 };
+        let list_kind = Kind::List {
+            of: Box::new(Kind::Number(range())),
+            from: 0,
+            to: 8,
+        };
+        let values = prop_oneof![
+            (Just(Kind::NumberOrOff(range())), numbers()),
+            (
+                Just(text_kind),
+                any::<String>().prop_map(|t| Value::Text(
+                    t.chars().take(200).collect::<String>().as_str().into()
+                ))
+            ),
+            (
+                Just(Kind::Bytes { from: 0, to: 16 }),
+                prop::collection::vec(any::<u8>(), 0..=16).prop_map(Value::Bytes)
+            ),
+            (
+                Just(list_kind),
+                prop::collection::vec(numbers(), 0..=8).prop_map(Value::List)
+            ),
+        ];
+        (wires, values, 0..3_usize).prop_map(|(wire, (kind, value), shape)| {
+            let array = matches!(kind, Kind::Bytes { .. } | Kind::List { .. });
+            let hole = Template::parse("<{}>").expect("a template");
+            let pattern = match shape {
+                0 => Pattern::Text(hole),
+                1 => Pattern::Choice(hole),
+                _ if array => Pattern::JsonArray,
+                _ if matches!(kind, Kind::NumberOrOff(_)) => Pattern::JsonNumber,
+                _ => Pattern::JsonText(hole),
+            };
+            let mut setting = setting(kind, vec![row(Means::Value, &[("p", pattern)])]);
+            setting.wire = wire;
+            (setting, value)
+        })
+    }
+
+    proptest! {
+        #[test]
+        fn reading_gives_back_what_writing_put_in((setting, value) in spelled()) {
+            let written = setting.write(&value).expect("in range and a way to write it");
+            prop_assert_eq!(setting.read(&written), Reading::Known(value));
+        }
+    }
+}

@@ -190,7 +190,11 @@ impl Checker<'_> {
                     What::Table(_) | What::List(_) => at,
                     _ => node.span.clone(),
                 };
-                self.faults.add(Code::WrongType, span, message, None);
+                let unquoted = node.text().is_some_and(|text| {
+                    matches!(text, "true" | "false") || text.parse::<f64>().is_ok()
+                });
+                let help = unquoted.then(|| "write it without quotes".to_owned());
+                self.faults.add(Code::WrongType, span, message, help);
             }
         }
     }

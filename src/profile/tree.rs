@@ -145,6 +145,17 @@ impl Node {
         spot
     }
 
+    /// Whether a byte of the file lies in this or in anything below it. A table's own span is its
+    /// header alone, so everything below is asked.
+    pub(super) fn covers(&self, at: usize) -> bool {
+        self.span.contains(&at)
+            || self.items().iter().any(|item| item.covers(at))
+            || self
+                .entries()
+                .iter()
+                .any(|entry| entry.key_span.contains(&at) || entry.node.covers(at))
+    }
+
     fn point(&self) -> Range<usize> {
         match &self.what {
             // A table in a list has no key of its own: its first one stands for it.
