@@ -1,2 +1,5 @@
-//! The thin main.
-fn main() {}
+//! The thin main of linkmend: everything is in the library.
+
+fn main() -> std::process::ExitCode {
+    linkmend::cli::main()
+}

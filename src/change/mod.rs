@@ -16,6 +16,7 @@ pub mod compare;
 pub mod driver;
 mod leg;
 pub mod machine;
+pub mod over_session;
 pub mod plan;
 pub mod ports;
 pub mod report;

@@ -46,6 +46,21 @@ pub struct Line {
     pub why: String,
 }
 
+impl Report {
+    /// Of a change that was cut off before anything of it left for the device.
+    pub fn not_written(before: &Snapshot) -> Self {
+        Self {
+            outcome: Outcome::Failed,
+            exit: Exit::Done,
+            lines: Vec::new(),
+            trouble: None,
+            notes: vec!["it was cut off before anything was written; it is closed now".into()],
+            last: Some(Box::new(before.clone())),
+            wrote: false,
+        }
+    }
+}
+
 /// How a change ended.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Report {

@@ -1,1 +1,157 @@
-//! The commands: the only module that talks to a person.
+//! The commands: the only module that talks to a person; none of the others imports it.
+
+pub mod args;
+mod changing;
+mod consent;
+mod context;
+mod failure;
+mod history;
+mod profile;
+mod read;
+mod render;
+mod restore;
+mod resume;
+mod screen;
+mod seconds;
+mod steps;
+mod target;
+mod terminal;
+mod unlock;
+
+use std::process::ExitCode;
+
+use clap::Parser;
+use tokio::sync::watch;
+
+use args::{Cli, Command};
+use context::Context;
+
+use crate::terms::Exit;
+
+/// Runs what was typed and gives the exit code of the process.
+pub fn main() -> ExitCode {
+    let typed = match Cli::try_parse() {
+        Ok(typed) => typed,
+        Err(error) => return usage(&error),
+    };
+    log(typed.output.verbose);
+    let terminal = terminal::Guard::new();
+    let exit = match tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+    {
+        Ok(runtime) => {
+            let exit = runtime.block_on(run(typed));
+            // A prompt that was left open still waits for a key; it must not hold the end up.
+            runtime.shutdown_background();
+            exit
+        }
+        Err(error) => {
+            let screen = screen::Screen::new(false, false, typed.output.no_color);
+            screen.fault(&format!("error: the program could not start: {error}"));
+            Exit::Failed
+        }
+    };
+    drop(terminal);
+    ExitCode::from(exit.code())
+}
+
+async fn run(typed: Cli) -> Exit {
+    let (tell, stop) = watch::channel(false);
+    let signals = tokio::spawn(watch_signals(tell));
+    let context = Context::new(typed.output, stop);
+    let mut stopped = context.stop.clone();
+    let command = async {
+        match &typed.command {
+            Command::Read(typed) => until_stopped(&mut stopped, read::run(&context, typed)).await,
+            Command::Unlock(typed) => unlock::run(&context, typed).await,
+            Command::Restore(typed) => restore::run(&context, typed).await,
+            Command::Resume(typed) => resume::run(&context, typed).await,
+            Command::History(typed) => {
+                until_stopped(&mut stopped, history::run(&context, typed)).await
+            }
+            Command::Profile(typed) => profile::run(&context, typed),
+        }
+    };
+    let exit = match command.await {
+        Ok(exit) => exit,
+        Err(failure) => failure.say(context.screen),
+    };
+    signals.abort();
+    exit
+}
+
+/// Commands that write nothing may be dropped wherever they are.
+async fn until_stopped(
+    stopped: &mut watch::Receiver<bool>,
+    command: impl Future<Output = Result<Exit, failure::Failure>>,
+) -> Result<Exit, failure::Failure> {
+    tokio::select! {
+        ended = command => ended,
+        _ = stopped.wait_for(|stop| *stop) => Err(failure::Failure::Stopped),
+    }
+}
+
+/// The first Ctrl-C (or SIGTERM) asks for a clean stop; a second one ends the process at once,
+/// which the journal survives.
+async fn watch_signals(tell: watch::Sender<bool>) {
+    use tokio::signal::unix::{SignalKind, signal};
+    let (Ok(mut interrupt), Ok(mut terminate)) = (
+        signal(SignalKind::interrupt()),
+        signal(SignalKind::terminate()),
+    ) else {
+        return;
+    };
+    for press in 0.. {
+        tokio::select! {
+            _ = interrupt.recv() => {}
+            _ = terminate.recv() => {}
+        }
+        if press > 0 {
+            terminal::restore();
+            std::process::exit(Exit::Cancelled.code().into());
+        }
+        let _ = tell.send(true);
+    }
+}
+
+/// Clap's own message; with `--json` among the words as the object that scripts wait for.
+fn usage(error: &clap::Error) -> ExitCode {
+    let asks_for_json = std::env::args().any(|word| word == "--json");
+    if error.use_stderr() && asks_for_json {
+        let screen = screen::Screen::new(true, false, true);
+        let text = error.to_string();
+        let message = text
+            .lines()
+            .next()
+            .unwrap_or_default()
+            .trim_start_matches("error: ");
+        failure::Failure::usage(message, "see `linkmend --help`").say(screen);
+    } else {
+        let _ = error.print();
+    }
+    ExitCode::from(
+        if error.use_stderr() {
+            Exit::Usage
+        } else {
+            Exit::Done
+        }
+        .code(),
+    )
+}
+
+/// Logs go to stderr and hold methods, paths, status and times, never contents.
+fn log(verbose: bool) {
+    use tracing_subscriber::{EnvFilter, fmt};
+    let filter = match std::env::var("RUST_LOG") {
+        Ok(_) => EnvFilter::from_default_env(),
+        Err(_) if verbose => EnvFilter::new("linkmend=debug"),
+        Err(_) => return,
+    };
+    fmt()
+        .with_env_filter(filter)
+        .with_writer(std::io::stderr)
+        .with_ansi(false)
+        .init();
+}

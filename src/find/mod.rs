@@ -12,7 +12,7 @@ use crate::{
         http::{Ask, Got, Http, Unreached},
         parse, recognise,
     },
-    terms::Untrusted,
+    terms::{Exit, Untrusted},
 };
 
 /// Why no family was found.
@@ -181,6 +181,15 @@ impl FindError {
             FindError::Http(error) => error.code(),
             FindError::NoProfiles => "no-profiles",
             FindError::Origin(error) => error.code(),
+        }
+    }
+
+    /// How a run ends that this stops before anything was written.
+    pub fn exit(&self) -> Exit {
+        match self {
+            FindError::NobodyThere { .. } | FindError::NoReceiver { .. } => Exit::NoDevice,
+            FindError::Http(error) => error.exit(),
+            FindError::NoProfiles | FindError::Origin(_) => Exit::Usage,
         }
     }
 

@@ -10,7 +10,7 @@ use super::{
     page::{FormError, PageError},
     pointer::PointerError,
 };
-use crate::terms::{PlaceName, RequestName, SaveName};
+use crate::terms::{Exit, PlaceName, RequestName, SaveName};
 
 /// Why a device was not read, or a request was not made. Whatever comes as an error from
 /// [`super::Session::save`] or [`super::Session::restart`] was surely not sent.
@@ -219,6 +219,18 @@ impl SessionError {
             | SessionError::NoRestart { .. }
             | SessionError::BadPath { .. } => return None,
         })
+    }
+
+    /// How a run ends that this stops before anything was written.
+    pub fn exit(&self) -> Exit {
+        match self {
+            SessionError::Http(error) => error.exit(),
+            // It is another device than the one meant, or writing to it is not safe.
+            SessionError::AnotherFamily { .. }
+            | SessionError::UnknownControl { .. }
+            | SessionError::FilledByScripts { .. } => Exit::Refused,
+            _ => Exit::Failed,
+        }
     }
 
     /// Whether the device was not reached or did not answer in full: waiting may help.

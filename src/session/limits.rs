@@ -26,6 +26,8 @@ pub struct Limits {
     pub attempts: usize,
     /// Pause before the second attempt; each further one is twice as long.
     pub pause: Duration,
+    /// How long a device may take to go away for its restart after it was told to.
+    pub leave: Duration,
 }
 
 /// The bounds of a device in ordinary use.
@@ -40,6 +42,7 @@ impl Default for Limits {
             headers: 64,
             attempts: 3,
             pause: Duration::from_millis(200),
+            leave: Duration::from_secs(8),
         }
     }
 }
@@ -85,7 +88,7 @@ pub enum LimitError {
 ///
 /// The nesting stops at 1024, since both parsers descend by recursion and a thread has a stack of
 /// 2 MiB.
-const NAMES: [(&str, f64, f64, bool); 8] = [
+const NAMES: [(&str, f64, f64, bool); 9] = [
     ("page-kib", 1.0, 65_536.0, true),
     ("nesting", 1.0, 1024.0, true),
     ("redirects", 0.0, 50.0, true),
@@ -94,6 +97,7 @@ const NAMES: [(&str, f64, f64, bool); 8] = [
     ("headers", 1.0, 1024.0, true),
     ("attempts", 1.0, 20.0, true),
     ("pause-s", 0.0, 60.0, false),
+    ("leave-s", 0.1, 600.0, false),
 ];
 
 fn known() -> String {
@@ -149,7 +153,8 @@ impl Limits {
                 "answer-s" => self.answer = seconds,
                 "headers" => self.headers = whole,
                 "attempts" => self.attempts = whole,
-                _ => self.pause = seconds,
+                "pause-s" => self.pause = seconds,
+                _ => self.leave = seconds,
             }
         }
         self
@@ -175,6 +180,7 @@ mod tests {
             "headers=7",
             "attempts=1",
             "pause-s=0",
+            "leave-s=3",
         ]
         .map(limit)
         .to_vec();
@@ -187,6 +193,7 @@ mod tests {
             headers: 7,
             attempts: 1,
             pause: Duration::ZERO,
+            leave: Duration::from_secs(3),
         };
         assert_eq!(Limits::default().with(&set), expected);
         assert_eq!(set.len(), NAMES.len(), "no name is left out here");

@@ -356,3 +356,26 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("resume", schema_for!(ResumeOut)),
     ]
 }
+
+#[cfg(test)]
+mod tests {
+    use std::path::Path;
+
+    use super::*;
+
+    /// With `LINKMEND_BLESS=1` the files are written instead.
+    #[test]
+    fn the_committed_schemas_are_those_of_the_types() {
+        let folder = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/terms/schemas");
+        for (name, schema) in schemas() {
+            let file = folder.join(format!("{name}.schema.json"));
+            let made = serde_json::to_string_pretty(&schema).expect("a schema") + "\n";
+            if std::env::var_os("LINKMEND_BLESS").is_some() {
+                std::fs::create_dir_all(&folder).expect("the folder");
+                std::fs::write(&file, &made).expect("the file");
+            }
+            let committed = std::fs::read_to_string(&file).unwrap_or_default();
+            assert_eq!(committed, made, "{}", file.display());
+        }
+    }
+}

@@ -117,6 +117,16 @@ impl Snapshot {
         self.settings.get(setting).and_then(Entry::value)
     }
 
+    /// Whether it goes by a serial, a BSSID or, letter case aside, a name.
+    pub fn goes_by(&self, who: &str) -> bool {
+        let Identity { serial, bssid, .. } = &self.device.identity;
+        let named = matches!(self.value(SettingName::NAME),
+            Some(Value::Text(name)) if name.raw().to_lowercase() == who.to_lowercase());
+        named
+            || serial.as_ref().is_some_and(|serial| serial.raw() == who)
+            || bssid.is_some_and(|bssid| bssid.to_string().eq_ignore_ascii_case(who))
+    }
+
     /// SHA-256 over all places and all that is not mapped, as lower-case hexadecimal: equal as
     /// long as nothing but volatile things changed. It is made of secrets too and stays in the
     /// journal.

@@ -54,8 +54,9 @@ async fn change_is_unfinished_until_it_ends_and_unproved_can_be_settled() {
 
     let end = |outcome| journal.end(change, outcome, json!({"why": "tests"}));
     end(Outcome::Unproved).await.expect("ended");
-    assert!(archive.unfinished().expect("read").is_empty());
+    assert_eq!(archive.unfinished().expect("read")[0].id, change);
     end(Outcome::Done).await.expect("settled");
+    assert!(archive.unfinished().expect("read").is_empty());
     let error = end(Outcome::Failed).await.expect_err("done is done");
     assert_eq!(error.code(), "journal-change-ended");
     let ended = archive.change(change).expect("read").expect("there");
@@ -68,6 +69,18 @@ async fn change_is_unfinished_until_it_ends_and_unproved_can_be_settled() {
         error.expect_err("no such record").to_string(),
         "the journal holds no record `2`"
     );
+}
+
+#[tokio::test]
+async fn closed_change_stays_unproved_and_is_unfinished_no_more() {
+    let (_top, folder) = folder();
+    let journal = Journal::open(&folder).expect("opened");
+    let (_, change) = begun(&journal).await;
+    journal.close(change).await.expect("closed");
+    let archive = journal.archive().expect("read");
+    assert!(archive.unfinished().expect("read").is_empty());
+    let closed = archive.change(change).expect("read").expect("there");
+    assert_eq!(closed.outcome, Some(Outcome::Unproved));
 }
 
 #[tokio::test]

@@ -6,7 +6,7 @@
 
 use std::{error::Error as StdError, fmt, io};
 
-use crate::terms::Untrusted;
+use crate::terms::{Exit, Untrusted};
 
 /// Method and path of a request, without its query, since a form may send values in it.
 #[derive(Clone, PartialEq, Eq)]
@@ -169,6 +169,14 @@ impl HttpError {
             HttpError::Redirect { .. } => "redirect",
             HttpError::OtherOrigin { .. } => "other-origin",
             HttpError::NoClient { .. } => "no-client",
+        }
+    }
+
+    /// How a run ends that this stops before anything was written: nobody there, or a failure.
+    pub fn exit(&self) -> Exit {
+        match self {
+            HttpError::NotSent { .. } => Exit::NoDevice,
+            _ => Exit::Failed,
         }
     }
 

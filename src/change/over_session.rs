@@ -1,0 +1,142 @@
+//! The device and the way to it, over a session at a fixed address.
+
+use std::{sync::Arc, time::Duration};
+
+use super::{
+    ports::{Back, Clock, Device, Reach, Sent, Wait},
+    report::Trouble,
+};
+use crate::{
+    session::{self, Alive, Answers, Session, SessionError},
+    terms::{Exit, Overlay, SaveName, Snapshot, Untrusted},
+};
+
+/// One device behind a session. What it writes it writes from the answers that it read last.
+pub struct SessionDevice {
+    session: Arc<Session>,
+    answers: Option<Answers>,
+    only: Option<String>,
+}
+
+impl SessionDevice {
+    /// The device behind this session; `only`: a serial, a BSSID or a name that it must have.
+    pub fn new(session: Arc<Session>, only: Option<String>) -> Self {
+        Self {
+            session,
+            answers: None,
+            only,
+        }
+    }
+
+    fn refuse_others(&self, snapshot: &Snapshot) -> Result<(), Trouble> {
+        match &self.only {
+            Some(only) if !snapshot.goes_by(only) => Err(Trouble::new(
+                "another-device",
+                format!(
+                    "`{}` was asked for, and {} answers here",
+                    Untrusted::new(only.as_str()),
+                    snapshot.device.identity
+                ),
+                Some("power only the one that you mean, or leave --device out"),
+            )
+            .ending(Exit::Refused)),
+            _ => Ok(()),
+        }
+    }
+}
+
+impl Device for SessionDevice {
+    async fn read(&mut self) -> Result<Snapshot, Trouble> {
+        // A form is filled from the newest answer or not at all.
+        self.answers = None;
+        let harvest = self.session.read().await.map_err(|error| trouble(&error))?;
+        self.refuse_others(&harvest.snapshot)?;
+        self.answers = Some(harvest.answers);
+        Ok(harvest.snapshot)
+    }
+
+    async fn save(&mut self, save: &SaveName, overlay: &Overlay) -> Sent {
+        match self.answers.take() {
+            Some(answers) => sent(self.session.save(&answers, save, overlay).await),
+            None => Sent::NotSent(unread()),
+        }
+    }
+
+    async fn restart(&mut self) -> Sent {
+        match self.answers.take() {
+            Some(answers) => sent(self.session.restart(&answers).await),
+            None => Sent::NotSent(unread()),
+        }
+    }
+}
+
+/// The way to a device at a fixed address: it is tried again and again.
+pub struct SessionReach<K> {
+    session: Arc<Session>,
+    clock: K,
+}
+
+impl<K: Clock> SessionReach<K> {
+    /// The way to the device behind this session.
+    pub fn new(session: Arc<Session>, clock: K) -> Self {
+        Self { session, clock }
+    }
+}
+
+impl<K: Clock> Reach for SessionReach<K> {
+    async fn again(&mut self, wait: &Wait) -> Back {
+        let start = self.clock.now();
+        let mut gone = false;
+        loop {
+            // A computer that was itself started anew in between has waited long enough.
+            let passed = self.clock.now().since(&start).unwrap_or(f64::INFINITY);
+            match self.session.alive().await {
+                Alive::Answers if gone || passed > wait.leave_s => {
+                    return Back { gone, there: true };
+                }
+                Alive::Answers | Alive::Silent => {}
+                Alive::Gone => gone = true,
+            }
+            if passed > wait.deadline_s {
+                return Back { gone, there: false };
+            }
+            tokio::time::sleep(pause(passed)).await;
+        }
+    }
+}
+
+/// Often enough to be there within 50 ms of a quick restart, and rarely in a long wait.
+fn pause(passed_s: f64) -> Duration {
+    Duration::from_millis(if passed_s < 10.0 { 40 } else { 200 })
+}
+
+fn sent(result: Result<session::Sent, SessionError>) -> Sent {
+    match result {
+        Ok(session::Sent::Answered { says, .. }) => Sent::Answered(says.to_string()),
+        Ok(session::Sent::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
+        Ok(session::Sent::NoAnswer { why }) => Sent::NoAnswer(why),
+        Ok(session::Sent::NotSent { why }) => {
+            Sent::NotSent(Trouble::new("not-sent", why, Some("is it still powered?")))
+        }
+        // What the session refuses by itself it refuses before anything leaves.
+        Err(error) => Sent::NotSent(trouble(&error)),
+    }
+}
+
+fn unread() -> Trouble {
+    Trouble::new(
+        "not-read",
+        "nothing is written that was not read just before",
+        None,
+    )
+}
+
+/// A session's error as a trouble of a change.
+pub fn trouble(error: &SessionError) -> Trouble {
+    Trouble {
+        code: error.code().into(),
+        message: error.to_string(),
+        help: error.help().map(ToOwned::to_owned),
+        exit: error.exit(),
+    }
+}

@@ -1,0 +1,250 @@
+//! What can be typed.
+
+use std::path::PathBuf;
+
+use clap::{Args, Parser, Subcommand};
+
+/// Everything that can be typed.
+#[derive(Debug, Parser)]
+#[command(
+    name = "linkmend",
+    version,
+    about = "Wi-Fi recovery companion for radio-control receivers",
+    long_about = "Reads back the settings of a radio-control receiver over its own Wi-Fi, says why \
+                  it does not answer its transmitter, clears what blocks the link, proves it after \
+                  the restart, and keeps it on record.",
+    after_help = "Examples:\n  \
+                  linkmend unlock --practice locked     try it on a simulated receiver\n  \
+                  linkmend read --at http://192.168.77.1\n  \
+                  linkmend unlock --at http://192.168.77.1\n\n\
+                  Exit codes: 0 done or read, 1 failed with nothing written, 2 wrong usage, 3 no \
+                  device found, 4 not healthy (read --check), 5 did not take and what was there is \
+                  back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
+                  stopped before any write.",
+    arg_required_else_help = true,
+    disable_help_subcommand = true
+)]
+pub struct Cli {
+    /// What to do.
+    #[command(subcommand)]
+    pub command: Command,
+    /// What is shown, and where things are kept.
+    #[command(flatten)]
+    pub output: Output,
+}
+
+/// What is shown, and where things are kept.
+#[derive(Debug, Clone, Args)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a flag that is typed"
+)]
+pub struct Output {
+    /// Print one JSON object on stdout and never ask
+    #[arg(long, global = true)]
+    pub json: bool,
+    /// Print the result alone
+    #[arg(long, global = true, conflicts_with = "verbose")]
+    pub quiet: bool,
+    /// Log requests (method, path, status, times; never contents) on stderr
+    #[arg(long, global = true)]
+    pub verbose: bool,
+    /// Print without colours (also: the environment's `NO_COLOR`)
+    #[arg(long, global = true)]
+    pub no_color: bool,
+    /// Keep the journal in this folder
+    #[arg(long, global = true, value_name = "DIR")]
+    pub data_dir: Option<PathBuf>,
+}
+
+/// The commands.
+#[derive(Debug, Subcommand)]
+pub enum Command {
+    /// Read back the settings and the verdict
+    #[command(after_help = "Examples:\n  \
+        linkmend read --at http://192.168.77.1\n  \
+        linkmend read model-lock bind-key --at http://192.168.77.1 --json\n  \
+        linkmend read --practice healthy --check --expect model-lock=7")]
+    Read(Read),
+    /// Clear a model lock, or set it to the transmitter's number
+    #[command(after_help = "Examples:\n  \
+        linkmend unlock --practice locked\n  \
+        linkmend unlock --at http://192.168.77.1 --dry-run\n  \
+        linkmend unlock --at http://192.168.77.1 --to 3 --yes --json")]
+    Unlock(Unlock),
+    /// Put back what was there, from a record
+    #[command(after_help = "Examples:\n  \
+        linkmend restore --at http://192.168.77.1        the record before its last change\n  \
+        linkmend restore 12 --at http://192.168.77.1 --dry-run")]
+    Restore(Restore),
+    /// Finish or undo a change that was cut off
+    #[command(after_help = "Examples:\n  \
+        linkmend resume                                  what is unfinished\n  \
+        linkmend resume --at http://192.168.77.1         finish it\n  \
+        linkmend resume --at http://192.168.77.1 --undo  put back what was there")]
+    Resume(Resume),
+    /// What was read and changed, and when
+    #[command(after_help = "Examples:\n  \
+        linkmend history\n  \
+        linkmend history Grebe\n  \
+        linkmend history TD-00471 --forget")]
+    History(History),
+    /// How families of receivers behave
+    #[command(
+        subcommand,
+        after_help = "Examples:\n  \
+        linkmend profile list\n  \
+        linkmend profile show sample-form\n  \
+        linkmend profile check my-family.toml"
+    )]
+    Profile(Profile),
+}
+
+/// Which device, and how to get at it.
+#[derive(Debug, Clone, Args)]
+#[group(id = "which")]
+pub struct Target {
+    /// The device is at this address: http:// and an IP address, with a port if need be
+    #[arg(
+        long,
+        value_name = "URL",
+        required_unless_present = "practice",
+        conflicts_with = "practice"
+    )]
+    pub at: Option<String>,
+    /// Use a simulated receiver in this program: locked, unbound, healthy, faulty and others
+    #[arg(long, value_name = "CONDITION")]
+    pub practice: Option<String>,
+    /// Its family: the name of a profile, or a profile's file
+    #[arg(long, value_name = "NAME|FILE")]
+    pub profile: Option<String>,
+    /// Go on only if it is this one: serial, BSSID, or name
+    #[arg(long, value_name = "IDENTITY|NAME")]
+    pub device: Option<String>,
+    /// Go on where only the address tells it from others (power this one alone)
+    #[arg(long)]
+    pub trust_address: bool,
+    /// Change a bound: connect-s, answer-s, leave-s, page-kib, nesting, redirects
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub limit: Vec<String>,
+}
+
+/// Whether to write.
+#[derive(Debug, Clone, Copy, Args)]
+pub struct Writing {
+    /// Say what would be written, and write nothing
+    #[arg(long)]
+    pub dry_run: bool,
+    /// Write without being asked
+    #[arg(long)]
+    pub yes: bool,
+}
+
+/// `linkmend read`.
+#[derive(Debug, Args)]
+pub struct Read {
+    /// Print only these settings
+    #[arg(value_name = "SETTING")]
+    pub settings: Vec<String>,
+    /// End with 4 unless it is healthy and as expected
+    #[arg(long)]
+    pub check: bool,
+    /// What is wanted: a lock on purpose, or any other value
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub expect: Vec<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
+/// `linkmend unlock`.
+#[derive(Debug, Args)]
+pub struct Unlock {
+    /// Lock it to this slot instead of clearing the lock
+    #[arg(long, value_name = "SLOT")]
+    pub to: Option<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
+/// `linkmend restore`.
+#[derive(Debug, Args)]
+pub struct Restore {
+    /// The record's number, from `linkmend history`; else the one before its last change
+    #[arg(value_name = "RECORD")]
+    pub record: Option<i64>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
+/// `linkmend resume`.
+#[derive(Debug, Args)]
+pub struct Resume {
+    /// The change's number, from `linkmend history`; else the one of the device at hand
+    #[arg(value_name = "CHANGE")]
+    pub change: Option<i64>,
+    /// Put back what was there instead of finishing
+    #[arg(long, conflicts_with = "close")]
+    pub undo: bool,
+    /// Close it as unproved without looking at the device
+    #[arg(long, requires = "change", conflicts_with_all = ["at", "yes", "dry_run"])]
+    pub close: bool,
+    /// The device is at this address
+    #[arg(long, value_name = "URL")]
+    pub at: Option<String>,
+    /// Go on where only the address tells it from others (nothing is written then)
+    #[arg(long)]
+    pub trust_address: bool,
+    /// Change a bound: connect-s, answer-s, leave-s, page-kib, nesting, redirects
+    #[arg(long, value_name = "NAME=VALUE")]
+    pub limit: Vec<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+}
+
+/// `linkmend history`.
+#[derive(Debug, Args)]
+pub struct History {
+    /// Only this one: serial, BSSID, address, or name
+    #[arg(value_name = "DEVICE")]
+    pub device: Option<String>,
+    /// Forget it: its records, changes and secrets
+    #[arg(long, requires = "device")]
+    pub forget: bool,
+    /// Forget without being asked
+    #[arg(long, requires = "forget")]
+    pub yes: bool,
+    /// Look into the journal of practice receivers
+    #[arg(long)]
+    pub practiced: bool,
+}
+
+/// `linkmend profile`.
+#[derive(Debug, Subcommand)]
+pub enum Profile {
+    /// The families that are built in
+    List,
+    /// One family's settings and ranges
+    Show {
+        /// Name, or file
+        #[arg(value_name = "NAME|FILE")]
+        profile: String,
+    },
+    /// All faults of a profile at once
+    Check {
+        /// File, or name
+        #[arg(value_name = "FILE|NAME")]
+        profile: String,
+    },
+    /// The JSON Schema of the file format
+    Schema,
+}

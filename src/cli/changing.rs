@@ -1,0 +1,224 @@
+//! What all commands that write share: run the change, show it, say how it ended.
+
+use std::sync::Arc;
+
+use super::{
+    args::Writing,
+    consent::Person,
+    context::Context,
+    failure::say_fault,
+    render::{self, Fingerprint},
+    screen::{Screen, Tone},
+    steps::Steps,
+    target::Target,
+};
+use crate::{
+    change::{
+        Machine, Options, Report,
+        clock::SystemClock,
+        driver::{self, World},
+        over_session::{SessionDevice, SessionReach},
+    },
+    journal::{Journal, ledger::ChangeLedger},
+    judge::Expectation,
+    profile::Profile,
+    terms::{
+        Exit, Proof, SettingName, Value,
+        output::{ChangeOut, ErrorOut, FORMAT, Outcome},
+    },
+};
+
+/// One change to run.
+pub(super) struct Change<'a> {
+    /// The device.
+    pub target: &'a Target,
+    /// What decides.
+    pub machine: Machine,
+    /// Where it is put on record.
+    pub ledger: ChangeLedger,
+    /// Go on only if it is this one.
+    pub device: Option<String>,
+    /// What was allowed.
+    pub writing: Writing,
+    /// What is wanted of it, for the verdict.
+    pub expectation: Expectation,
+}
+
+/// What came of it.
+pub(super) struct Ended {
+    /// How it ended.
+    pub report: Report,
+    /// The record of what was there.
+    pub record: Option<i64>,
+}
+
+/// What the machine is allowed.
+pub(super) fn options(target: &Target, writing: Writing, trust_address: bool) -> Options {
+    Options {
+        dry_run: writing.dry_run,
+        trust_address,
+        leave_s: target.limits.leave.as_secs_f64(),
+    }
+}
+
+/// Runs a change to its end, shown step by step.
+pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>) -> Ended {
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    let screen = context.screen;
+    let Change {
+        target,
+        machine,
+        ledger,
+        device,
+        writing,
+        expectation,
+    } = change;
+    let profile = Arc::clone(&target.profile);
+    let clock = SystemClock::new();
+    let mut world = World {
+        device: SessionDevice::new(Arc::clone(&target.session), device),
+        reach: SessionReach::new(Arc::clone(&target.session), clock.clone()),
+        ledger,
+        consent: Person {
+            screen,
+            yes: writing.yes,
+            profile: Arc::clone(&profile),
+            fingerprint: &fingerprint,
+            speed: target.speed,
+        },
+        clock,
+        stop: context.stop.clone(),
+    };
+    let mut steps = Steps::new(screen, profile, expectation, target.speed);
+    let report = driver::run(machine, &mut world, &mut steps).await;
+    Ended {
+        report,
+        record: world.ledger.record().map(|id| id.0),
+    }
+}
+
+/// The JSON of a change; without a reading there is no device and it is an error alone.
+pub(super) fn to_json(
+    ended: &Ended,
+    profile: &Profile,
+    simulated: bool,
+    fingerprint: Fingerprint<'_>,
+) -> Result<ChangeOut, ErrorOut> {
+    let Ended { report, record } = ended;
+    let error = report.trouble.as_ref().map(render::fault);
+    match (&report.last, error) {
+        (None, error) => Err(ErrorOut {
+            format: FORMAT,
+            error: error.unwrap_or_else(render::unread),
+        }),
+        (Some(last), error) => Ok(ChangeOut {
+            format: FORMAT,
+            device: render::device(&last.device),
+            record: *record,
+            changes: report
+                .lines
+                .iter()
+                .map(|line| render::change_line(line, profile, fingerprint))
+                .collect(),
+            outcome: report.outcome,
+            notes: report.notes.clone(),
+            simulated,
+            error,
+        }),
+    }
+}
+
+/// Says how it ended, for a person or as JSON.
+pub(super) fn say(
+    screen: Screen,
+    ended: &Ended,
+    target: &Target,
+    fingerprint: Fingerprint<'_>,
+) -> Exit {
+    let profile = &target.profile;
+    if screen.json {
+        match to_json(ended, profile, target.simulated, fingerprint) {
+            Ok(change) => screen.object(&change),
+            Err(error) => screen.object(&error),
+        }
+        return ended.report.exit;
+    }
+    let report = &ended.report;
+    let (tone, headline) = headline(report);
+    screen.result(&tone.paint(&headline));
+    for line in &report.lines {
+        let text = render::plan_line(&line.plan, profile, fingerprint);
+        match report.outcome {
+            Outcome::Planned | Outcome::NothingToDo => screen.result(&format!("  {text}")),
+            _ => screen.result(&format!(
+                "  {text}  [{}: {}]",
+                proof_word(line.proof),
+                line.why
+            )),
+        }
+    }
+    for note in &report.notes {
+        screen.result(&format!("  note: {note}"));
+    }
+    if let Some(record) = ended.record {
+        screen.result(&format!("  what was there is record {record}"));
+    }
+    if let Some(trouble) = &report.trouble {
+        say_fault(screen, &render::fault(trouble));
+    }
+    if report.outcome == Outcome::Done {
+        for advice in advice(report) {
+            screen.remark(Tone::Plain, &advice);
+        }
+    }
+    report.exit
+}
+
+fn headline(report: &Report) -> (Tone, String) {
+    match report.outcome {
+        Outcome::Done => (Tone::Good, "done, and proved".into()),
+        Outcome::NothingToDo => (Tone::Good, "nothing to do: it is as wanted".into()),
+        Outcome::Planned => (Tone::Plain, "dry run: this would be written".into()),
+        Outcome::PutBack => (
+            Tone::Bad,
+            "it did not take; what was there is back, proved".into(),
+        ),
+        Outcome::Refused => (Tone::Bad, "refused; nothing was written".into()),
+        Outcome::Unproved => (
+            Tone::Bad,
+            "NOT PROVED: see below, and `linkmend resume`".into(),
+        ),
+        Outcome::Failed => (Tone::Bad, "failed; nothing was written".into()),
+    }
+}
+
+fn proof_word(proof: Proof) -> &'static str {
+    match proof {
+        Proof::None => "not proved",
+        Proof::ReadBack => "read back",
+        Proof::AfterRestart => "proved",
+    }
+}
+
+/// What comes next for the person; the last proof is the skipper's.
+fn advice(report: &Report) -> Vec<String> {
+    let linkage = [SettingName::MODEL_LOCK, SettingName::BIND_KEY];
+    let changed = |name: &str| report.lines.iter().find(|l| l.plan.setting == *name);
+    let mut advice = Vec::new();
+    if let Some(line) = changed(SettingName::MODEL_LOCK) {
+        advice.push(match &line.plan.after {
+            Value::Number(slot) => format!("Next: select model memory {slot} on the transmitter."),
+            _ => "Its model lock is off now: every transmitter with its bind key drives it, so \
+                  keep others of that key switched off."
+                .into(),
+        });
+    }
+    if linkage.iter().any(|name| changed(name).is_some()) {
+        advice.push(
+            "Before anyone operates it: the right model memory, control directions, failsafe and \
+             a range check. The last proof is the skipper's: does it follow the sticks?"
+                .into(),
+        );
+    }
+    advice
+}

@@ -1,0 +1,137 @@
+//! Asks the person at the terminal; without one, or with `--json`, nobody is asked.
+
+use std::{io::ErrorKind, sync::Arc};
+
+use dialoguer::Confirm;
+
+use super::{
+    render::{self, Fingerprint},
+    screen::{Screen, Tone},
+    seconds,
+};
+use crate::{
+    change::{
+        Direction, Plan,
+        ports::{Answer, Consent, Question},
+    },
+    profile::Profile,
+};
+
+/// The person at the terminal.
+pub(super) struct Person<'a> {
+    /// Where it is asked.
+    pub screen: Screen,
+    /// `--yes` was given.
+    pub yes: bool,
+    /// How the device's settings are called.
+    pub profile: Arc<Profile>,
+    /// How secrets are shown.
+    pub fingerprint: Fingerprint<'a>,
+    /// How many times faster than the real thing the device is; 1 unless it is simulated.
+    pub speed: f64,
+}
+
+impl Consent for Person<'_> {
+    async fn ask(&mut self, question: &Question) -> Answer {
+        match question {
+            Question::OnlyAddress(identity) => {
+                self.screen.remark(
+                    Tone::Careful,
+                    &format!(
+                        "Nothing but its address ({identity}) tells this receiver from another of \
+                         its family."
+                    ),
+                );
+                self.confirm("Is it the only one that is powered?").await
+            }
+            Question::Write {
+                direction,
+                plan,
+                takes_s,
+                warnings,
+            } => {
+                self.show(*direction, plan, *takes_s, warnings);
+                if self.yes {
+                    return Answer::Yes;
+                }
+                self.screen.remark(Tone::Careful, CAUTION);
+                self.confirm(if plan.saves.is_empty() {
+                    "Restart it to prove the change?"
+                } else {
+                    "Write this?"
+                })
+                .await
+            }
+        }
+    }
+}
+
+impl Person<'_> {
+    fn show(
+        &self,
+        direction: Direction,
+        plan: &Plan,
+        takes_s: Option<(f64, f64)>,
+        warnings: &[String],
+    ) {
+        let word = match direction {
+            Direction::There => "plan",
+            Direction::Back => "put back",
+        };
+        for line in &plan.lines {
+            let text = render::plan_line(line, &self.profile, self.fingerprint);
+            self.screen.step(word, Tone::Careful, &text);
+        }
+        if let Some((from, to)) = takes_s {
+            let text = format!(
+                "it restarts and is back after {}",
+                seconds::range(from / self.speed, to / self.speed)
+            );
+            self.screen.step("", Tone::Plain, &text);
+        }
+        for warning in warnings {
+            self.screen.step("careful", Tone::Careful, warning);
+        }
+    }
+
+    async fn confirm(&self, question: &str) -> Answer {
+        if !self.screen.can_ask() {
+            let why = if self.screen.json {
+                "with --json nobody is asked"
+            } else {
+                "there is no terminal to ask at"
+            };
+            return Answer::Nobody(why.into());
+        }
+        match ask(question.to_owned()).await {
+            Ok(true) => Answer::Yes,
+            Ok(false) => Answer::No,
+            Err(error) => Answer::Nobody(format!("the terminal did not answer ({error})")),
+        }
+    }
+}
+
+/// Asks one question at the terminal. No is the default, and Escape is no. After a Ctrl-C it never
+/// returns: the wish to stop comes by itself, and the caller is dropped.
+pub(super) async fn ask(question: String) -> std::io::Result<bool> {
+    let asked = tokio::task::spawn_blocking(move || {
+        Confirm::new()
+            .with_prompt(question)
+            .default(false)
+            .interact_opt()
+    })
+    .await;
+    match asked {
+        Ok(Ok(answer)) => Ok(answer == Some(true)),
+        Ok(Err(dialoguer::Error::IO(error))) if error.kind() == ErrorKind::Interrupted => {
+            std::future::pending().await
+        }
+        Ok(Err(dialoguer::Error::IO(error))) => Err(error),
+        Err(error) => Err(std::io::Error::other(error)),
+    }
+}
+
+/// The usual cautions, before anything is written.
+const CAUTION: &str = "Propulsion off or propellers removed; powered from USB or a bench supply if \
+                       it can be; air over it while it waits. A changed output can move a servo or \
+                       a motor at once.";

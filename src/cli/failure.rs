@@ -1,0 +1,151 @@
+//! Everything that ends a command early, as one clear message and an exit code.
+
+use crate::{
+    change::Trouble,
+    cli::screen::{Screen, Tone},
+    profile::{Faults, LoadError},
+    terms::{
+        Exit,
+        output::{ErrorOut, FORMAT, Fault},
+    },
+};
+
+/// Why a command ended early.
+#[derive(Debug, thiserror::Error)]
+pub(super) enum Failure {
+    /// What was typed does not fit.
+    #[error("{message}")]
+    Usage {
+        /// What.
+        message: String,
+        /// What to do.
+        help: Option<String>,
+    },
+    /// Faults of a profile, rendered with the lines in question.
+    #[error("{message}")]
+    Profile {
+        /// Stable code.
+        code: String,
+        /// One line.
+        message: String,
+        /// The faults, where the file was read.
+        faults: Option<Box<Faults>>,
+    },
+    /// Stopped by the person before anything was written.
+    #[error("stopped by you; nothing was written")]
+    Stopped,
+    /// The journal.
+    #[error(transparent)]
+    Journal(#[from] crate::journal::JournalError),
+    /// Looking for the device.
+    #[error(transparent)]
+    Find(#[from] crate::find::FindError),
+    /// Talking to the device.
+    #[error(transparent)]
+    Session(#[from] crate::session::SessionError),
+    /// Any other trouble, which knows its own end.
+    #[error("{}", .0.message)]
+    Trouble(Trouble),
+}
+
+impl Failure {
+    /// Wrong usage.
+    pub(super) fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
+        Self::Usage {
+            message: message.into(),
+            help: Some(help.into()),
+        }
+    }
+
+    /// A profile that could not be loaded.
+    pub(super) fn profile(error: LoadError) -> Self {
+        match error {
+            LoadError::Faulty(faults) => Self::faulty(*faults),
+            other => {
+                let cause = std::error::Error::source(&other).map(|cause| format!(": {cause}"));
+                Self::Profile {
+                    code: "profile-unreadable".into(),
+                    message: format!("{other}{}", cause.unwrap_or_default()),
+                    faults: None,
+                }
+            }
+        }
+    }
+
+    /// A profile with faults.
+    pub(super) fn faulty(faults: Faults) -> Self {
+        Self::Profile {
+            code: "profile-faulty".into(),
+            message: faults.to_string(),
+            faults: Some(Box::new(faults)),
+        }
+    }
+
+    /// How the run ends: nothing was written whichever it is.
+    pub(super) fn exit(&self) -> Exit {
+        match self {
+            Failure::Usage { .. } | Failure::Profile { .. } => Exit::Usage,
+            Failure::Journal(error) => error.exit(),
+            Failure::Find(error) => error.exit(),
+            Failure::Session(error) => error.exit(),
+            Failure::Trouble(trouble) => trouble.exit,
+            Failure::Stopped => Exit::Cancelled,
+        }
+    }
+
+    /// Code, message and help.
+    pub(super) fn fault(&self) -> Fault {
+        let (code, help): (String, Option<String>) = match self {
+            Failure::Usage { help, .. } => ("usage".into(), help.clone()),
+            Failure::Profile {
+                code,
+                faults: Some(_),
+                ..
+            } => (
+                code.clone(),
+                Some("`linkmend profile check` shows every fault".into()),
+            ),
+            Failure::Profile {
+                code, faults: None, ..
+            } => (code.clone(), None),
+            Failure::Stopped => ("cancelled".into(), None),
+            Failure::Journal(error) => (error.code().into(), error.help()),
+            Failure::Find(error) => (error.code().into(), error.help()),
+            Failure::Session(error) => (error.code().into(), error.help().map(Into::into)),
+            Failure::Trouble(trouble) => (trouble.code.clone(), trouble.help.clone()),
+        };
+        Fault {
+            code,
+            message: self.to_string(),
+            help,
+        }
+    }
+
+    /// Says it, and gives the exit code.
+    pub(super) fn say(&self, screen: Screen) -> Exit {
+        let fault = self.fault();
+        if screen.json {
+            screen.object(&ErrorOut {
+                format: FORMAT,
+                error: fault,
+            });
+        } else if let Failure::Profile {
+            faults: Some(faults),
+            ..
+        } = self
+        {
+            screen.picture(faults);
+        } else {
+            say_fault(screen, &fault);
+        }
+        self.exit()
+    }
+}
+
+/// `error: …` and `help: …`.
+pub(super) fn say_fault(screen: Screen, fault: &Fault) {
+    screen.fault(&format!("{} {}", Tone::Bad.paint("error:"), fault.message));
+    if let Some(help) = &fault.help {
+        screen.fault(&format!("{} {help}", Tone::Careful.paint("help:")));
+    }
+}

@@ -1,0 +1,224 @@
+//! `linkmend read`: read back the settings and the verdict.
+//!
+//! ```text
+//! $ linkmend read --practice healthy
+//! Grebe (sample-form, serial TD-00471)  record 3
+//!   name              Grebe
+//!   firmware          2.4.1
+//!   model-lock        off
+//!   …
+//! healthy
+//! ```
+
+use std::collections::{BTreeMap, BTreeSet};
+
+use super::{
+    args,
+    context::Context,
+    failure::Failure,
+    render::{self, Fingerprint},
+    screen::{Screen, Tone},
+    steps::verdict_tone,
+    target::{self, Target},
+};
+use crate::{
+    change::{over_session::SessionDevice, ports::Device},
+    journal::{Journal, Kept, RecordFacts, RecordId},
+    judge::{Expectation, Verdict, judge},
+    profile::Profile,
+    terms::{
+        Condition, Exit, Kind, SettingName, Snapshot, Value,
+        output::{FORMAT, ReadOut},
+    },
+};
+
+/// Runs the command.
+pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, Failure> {
+    let screen = context.screen;
+    let folder = context.folder(typed.target.practice.is_some())?;
+    let journal = Journal::open(&folder)?;
+    let target = target::open(&typed.target, screen).await?;
+    let asked = asked(&target.profile, &typed.settings)?;
+    let expectation = expectation(&target.profile, &typed.expect)?;
+    let mut device = SessionDevice::new(target.session.clone(), typed.target.device.clone());
+    let snapshot = device.read().await.map_err(Failure::Trouble)?;
+    let verdict = judge(&snapshot, &expectation);
+    let facts = RecordFacts {
+        kept: Kept::Read,
+        condition: verdict.condition,
+        profile_file: target.profile.source.file.clone(),
+        profile_text: target.profile.source.text.clone(),
+        simulated: target.simulated,
+    };
+    let record = journal.keep(&snapshot, facts).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    let reading = Reading {
+        target: &target,
+        snapshot: &snapshot,
+        verdict: &verdict,
+        record,
+        asked,
+    };
+    if screen.json {
+        screen.object(&reading.to_json(&fingerprint));
+    } else {
+        reading.say(screen, &fingerprint);
+    }
+    let as_wanted = !typed.check || verdict.condition == Condition::Healthy;
+    Ok(if as_wanted {
+        Exit::Done
+    } else {
+        Exit::NotAsWanted
+    })
+}
+
+/// The settings that were asked for; none named: all.
+fn asked(profile: &Profile, named: &[String]) -> Result<Option<BTreeSet<SettingName>>, Failure> {
+    if named.is_empty() {
+        return Ok(None);
+    }
+    named
+        .iter()
+        .map(|name| known(profile, name))
+        .collect::<Result<_, _>>()
+        .map(Some)
+}
+
+/// A setting of the family by the name that was typed.
+pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failure> {
+    if let Some(setting) = profile.setting(name) {
+        return Ok(setting.name.clone());
+    }
+    let names: Vec<&str> = profile.settings.iter().map(|s| s.name.as_str()).collect();
+    let near = names
+        .iter()
+        .max_by(|a, b| strsim::jaro(a, name).total_cmp(&strsim::jaro(b, name)))
+        .map(|near| format!("did you mean `{near}`? "))
+        .unwrap_or_default();
+    Err(Failure::usage(
+        format!(
+            "the family {} has no setting `{}`",
+            profile.family,
+            crate::terms::Untrusted::new(name)
+        ),
+        format!("{near}it has {}", names.join(", ")),
+    ))
+}
+
+fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failure> {
+    let mut wanted = BTreeMap::new();
+    for text in typed {
+        let Some((name, value)) = text.split_once('=') else {
+            return Err(Failure::usage(
+                format!(
+                    "--expect `{}` has no `=`",
+                    crate::terms::Untrusted::new(text.as_str())
+                ),
+                "give NAME=VALUE, such as model-lock=7",
+            ));
+        };
+        let name = known(profile, name)?;
+        let Some(setting) = profile.setting(name.as_str()) else {
+            continue;
+        };
+        if setting.secret {
+            return Err(Failure::usage(
+                format!("`{name}` is a secret and is not typed on a command line"),
+                "compare fingerprints in `linkmend read --json` instead",
+            ));
+        }
+        let value = setting.kind.parse(value).map_err(|error| {
+            Failure::usage(
+                format!("--expect {name}: {error}"),
+                "see `linkmend profile show`",
+            )
+        })?;
+        wanted.insert(name, value);
+    }
+    Ok(Expectation {
+        wanted,
+        waveforms: waveforms(profile),
+        other_end: None,
+    })
+}
+
+/// The waveforms that a family can do.
+fn waveforms(profile: &Profile) -> Vec<String> {
+    match profile
+        .setting(SettingName::WAVEFORM)
+        .map(|setting| &setting.kind)
+    {
+        Some(Kind::Choice(options)) => options.iter().map(|o| o.value.clone()).collect(),
+        _ => Vec::new(),
+    }
+}
+
+struct Reading<'a> {
+    target: &'a Target,
+    snapshot: &'a Snapshot,
+    verdict: &'a Verdict,
+    record: RecordId,
+    asked: Option<BTreeSet<SettingName>>,
+}
+
+impl Reading<'_> {
+    fn is_asked(&self, name: &SettingName) -> bool {
+        self.asked.as_ref().is_none_or(|asked| asked.contains(name))
+    }
+
+    fn to_json(&self, fingerprint: Fingerprint<'_>) -> ReadOut {
+        let settings = self
+            .snapshot
+            .settings
+            .iter()
+            .filter(|(name, _)| self.is_asked(name))
+            .map(|(name, entry)| {
+                let setting = self.target.profile.setting(name.as_str());
+                (name.clone(), render::entry(entry, setting, fingerprint))
+            })
+            .collect();
+        ReadOut {
+            format: FORMAT,
+            record: self.record.0,
+            device: render::device(&self.snapshot.device),
+            settings,
+            condition: self.verdict.condition,
+            findings: self.verdict.findings.clone(),
+            simulated: self.target.simulated,
+        }
+    }
+
+    fn say(&self, screen: Screen, fingerprint: Fingerprint<'_>) {
+        screen.result(&format!(
+            "{}, record {}",
+            render::title(self.snapshot),
+            self.record.0
+        ));
+        let settings = self.target.profile.settings.iter();
+        for setting in settings.filter(|setting| self.is_asked(&setting.name)) {
+            let Some(entry) = self.snapshot.settings.get(&setting.name) else {
+                continue;
+            };
+            let value = render::words(&entry.reading, Some(setting), fingerprint);
+            let tone = match entry.value() {
+                None => Tone::Careful,
+                Some(Value::Absent) => Tone::Faint,
+                Some(_) => Tone::Plain,
+            };
+            screen.result(&format!("  {:<20} {}", setting.name, tone.paint(&value)));
+        }
+        let tone = verdict_tone(self.verdict.condition);
+        screen.result(&tone.paint(self.verdict.condition.word()));
+        for finding in &self.verdict.findings {
+            for line in super::screen::wrap(&finding.text, super::screen::width() - 2) {
+                screen.result(&format!("  {line}"));
+            }
+        }
+        if self.verdict.condition == Condition::Locked {
+            screen.remark(
+                Tone::Faint,
+                "`linkmend unlock` clears the lock, or sets it to your transmitter's slot.",
+            );
+        }
+    }
+}

@@ -1,0 +1,161 @@
+//! `linkmend restore`: put back what was there, from a record.
+//!
+//! Region and transmit power are left as they are and named: local rules and the person set those,
+//! one at a time.
+
+use super::{
+    args,
+    changing::{self, Change},
+    context::Context,
+    failure::Failure,
+    screen::Tone,
+    target,
+};
+use crate::{
+    change::{Machine, Trouble, Wanted, over_session::SessionDevice, ports::Device},
+    journal::{Journal, Kept, RecordId, RecordRow, ledger},
+    judge::Expectation,
+    profile::Profile,
+    terms::{Exit, Reading, Sameness, SettingName, Snapshot},
+};
+
+/// Runs the command.
+pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit, Failure> {
+    let folder = context.folder(typed.target.practice.is_some())?;
+    let journal = Journal::open(&folder)?;
+    let target = target::open(&typed.target, context.screen).await?;
+    let mut device = SessionDevice::new(target.session.clone(), typed.target.device.clone());
+    let now = device.read().await.map_err(Failure::Trouble)?;
+    let record = match typed.record {
+        Some(number) => numbered(&journal, number, &now, typed.target.trust_address)?,
+        None => latest(&journal, &now)?,
+    };
+    let (wanted, left) = wanted(&target.profile, &record.snapshot, &now);
+    context.screen.step(
+        "from",
+        Tone::Plain,
+        &format!("record {}, {}", record.id.0, record.at),
+    );
+    let options = changing::options(&target, typed.writing, typed.target.trust_address);
+    let change = Change {
+        target: &target,
+        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
+        ledger: ledger::ChangeLedger::new(
+            journal.clone(),
+            "restore",
+            target.profile.source.clone(),
+            wanted,
+            target.simulated,
+        ),
+        device: typed.target.device.clone(),
+        writing: typed.writing,
+        expectation: Expectation::default(),
+    };
+    let mut ended = changing::run(context, &journal, change).await;
+    ended.report.notes.extend(left);
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+}
+
+fn numbered(
+    journal: &Journal,
+    number: i64,
+    now: &Snapshot,
+    trust_address: bool,
+) -> Result<RecordRow, Failure> {
+    let record = journal
+        .archive()?
+        .record(RecordId(number))?
+        .ok_or_else(|| {
+            Failure::usage(
+                format!("there is no record {number}"),
+                "`linkmend history` lists the records",
+            )
+        })?;
+    let sameness = record
+        .snapshot
+        .device
+        .identity
+        .compare(&now.device.identity);
+    if sameness == Sameness::Same || (sameness == Sameness::Undetermined && trust_address) {
+        return Ok(record);
+    }
+    Err(Failure::Trouble(
+        Trouble::new(
+            "another-device",
+            format!(
+                "record {number} is of {}, and {} answers here",
+                record.snapshot.device.identity, now.device.identity
+            ),
+            Some("give a record of this receiver; `linkmend history` lists them"),
+        )
+        .ending(Exit::Refused),
+    ))
+}
+
+/// The newest record that was kept before a change of this very device.
+fn latest(journal: &Journal, now: &Snapshot) -> Result<RecordRow, Failure> {
+    let archive = journal.archive()?;
+    for device in archive.devices()? {
+        if device.identity.compare(&now.device.identity) != Sameness::Same {
+            continue;
+        }
+        let records = archive.records(device.id)?;
+        if let Some(record) = records
+            .into_iter()
+            .rev()
+            .find(|r| r.kept == Kept::BeforeChange)
+        {
+            return Ok(record);
+        }
+    }
+    Err(Failure::Trouble(
+        Trouble::new(
+            "no-record",
+            format!(
+                "there is no record from before a change of {}",
+                now.device.identity
+            ),
+            Some("give a record's number; `linkmend history` lists them"),
+        )
+        .ending(Exit::Usage),
+    ))
+}
+
+/// What of a record is to be written, and what of it is not, in words.
+fn wanted(profile: &Profile, record: &Snapshot, now: &Snapshot) -> (Wanted, Vec<String>) {
+    let mut wanted = Wanted::new();
+    let mut left = Vec::new();
+    for (name, entry) in &record.settings {
+        let Reading::Known(value) = &entry.reading else {
+            if entry.reading == Reading::WriteOnly {
+                left.push(format!("`{name}` was never shown, so it is not on record"));
+            }
+            continue;
+        };
+        let same = now.value(name.as_str()) == Some(value);
+        match profile
+            .setting(name.as_str())
+            .filter(|_| now.settings.contains_key(name))
+        {
+            None => left.push(format!(
+                "`{name}` is on record, and this receiver has it no more"
+            )),
+            Some(_) if same => {}
+            Some(setting) if setting.saves.is_empty() => {}
+            Some(_) if SET_BY_RULES.contains(&name.as_str()) => left.push(format!(
+                "`{name}` differs from the record and stays: it is set by local rules, by itself"
+            )),
+            Some(setting) => match setting.kind.admit(value.clone()) {
+                Ok(value) => {
+                    wanted.insert(name.clone(), value);
+                }
+                Err(error) => left.push(format!("`{name}` does not fit any more: {error}")),
+            },
+        }
+    }
+    (wanted, left)
+}
+
+/// Settings that local rules set.
+const SET_BY_RULES: [&str; 2] = [SettingName::REGION, SettingName::POWER];

@@ -1,0 +1,285 @@
+//! `linkmend resume`: finish or undo a change that was cut off.
+//!
+//! Without a device it lists what is unfinished. With one it first looks: what is already as
+//! wanted and survived a restart is closed as done, what never reached the device is closed as not
+//! written, and the rest is finished, or undone with `--undo`, by the rules of the profile of then.
+
+use std::sync::Arc;
+
+use super::{
+    args,
+    changing::{self, Change},
+    context::Context,
+    failure::Failure,
+    render,
+    screen::Tone,
+    target::{self, Target},
+};
+use crate::{
+    change::{
+        Direction, Machine, Report, Step, Trouble, Wanted, over_session::SessionDevice,
+        ports::Device, resume::cut_off,
+    },
+    journal::{Archive, ChangeId, ChangeRow, Journal, RecordRow, ledger},
+    judge::Expectation,
+    profile,
+    terms::{
+        Exit, Sameness,
+        output::{FORMAT, Outcome, ResumeOut},
+    },
+};
+
+/// A change that was cut off, read back from the journal.
+struct Unfinished {
+    change: ChangeRow,
+    record: RecordRow,
+    wanted: Wanted,
+    steps: Vec<Step>,
+}
+
+/// Runs the command.
+pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit, Failure> {
+    let folder = context.folder(false)?;
+    let journal = Journal::open(&folder)?;
+    let unfinished = unfinished(&journal.archive()?, typed.change)?;
+    if unfinished.is_empty() {
+        return Ok(nothing(context));
+    }
+    if typed.close {
+        return close(context, &journal, &unfinished).await;
+    }
+    let untouched = |one: &Unfinished| cut_off(&one.record.snapshot, &one.steps, false).is_none();
+    if unfinished.iter().all(untouched) {
+        return not_written(context, &journal, &unfinished).await;
+    }
+    match &typed.at {
+        Some(at) => with_device(context, typed, &journal, at, unfinished).await,
+        None => Err(list(context, &unfinished)),
+    }
+}
+
+fn unfinished(archive: &Archive, number: Option<i64>) -> Result<Vec<Unfinished>, Failure> {
+    let mut found = Vec::new();
+    for change in archive.unfinished()? {
+        if number.is_some_and(|number| change.id != ChangeId(number)) {
+            continue;
+        }
+        let Some(record) = archive.record(change.record)? else {
+            continue;
+        };
+        let (wanted, steps) = ledger::read_change(&change).map_err(Failure::Trouble)?;
+        found.push(Unfinished {
+            change,
+            record,
+            wanted,
+            steps,
+        });
+    }
+    match number {
+        Some(number) if found.is_empty() => Err(Failure::usage(
+            format!("change {number} is not unfinished"),
+            "`linkmend history` lists the changes",
+        )),
+        _ => Ok(found),
+    }
+}
+
+fn nothing(context: &Context) -> Exit {
+    if context.screen.json {
+        context.screen.object(&ResumeOut {
+            format: FORMAT,
+            resumed: Vec::new(),
+        });
+    } else {
+        context.screen.result("nothing is unfinished");
+    }
+    Exit::Done
+}
+
+/// What is unfinished, as the reason why a device is needed.
+fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
+    for one in unfinished {
+        context.screen.result(&format!(
+            "change {}: {} of {}, {}",
+            one.change.id.0,
+            one.change.command,
+            render::title(&one.record.snapshot),
+            one.change.at,
+        ));
+    }
+    Failure::Trouble(
+        Trouble::new(
+            "unfinished-change",
+            format!(
+                "{} unfinished, and the device is needed to tell how it stands",
+                unfinished.len()
+            ),
+            Some("power that receiver alone and run `linkmend resume --at URL`"),
+        )
+        .ending(Exit::Unproved),
+    )
+}
+
+/// Closes changes of which nothing ever left for the device.
+async fn not_written(
+    context: &Context,
+    journal: &Journal,
+    unfinished: &[Unfinished],
+) -> Result<Exit, Failure> {
+    let mut resumed = Vec::new();
+    for one in unfinished {
+        let report = Report::not_written(&one.record.snapshot);
+        let body = serde_json::json!({ "by": "resume", "written": false });
+        journal.end(one.change.id, Outcome::Failed, body).await?;
+        let profile = profile_of_then(&one.change)?;
+        let ended = changing::Ended {
+            report,
+            record: Some(one.record.id.0),
+        };
+        let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+        if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
+            resumed.push(out);
+        }
+        context.screen.result(&format!(
+            "change {}: {} of {} had written nothing; closed",
+            one.change.id.0,
+            one.change.command,
+            render::title(&one.record.snapshot)
+        ));
+    }
+    if context.screen.json {
+        context.screen.object(&ResumeOut {
+            format: FORMAT,
+            resumed,
+        });
+    }
+    Ok(Exit::Done)
+}
+
+async fn close(
+    context: &Context,
+    journal: &Journal,
+    unfinished: &[Unfinished],
+) -> Result<Exit, Failure> {
+    for one in unfinished {
+        journal.close(one.change.id).await?;
+        context.screen.result(&format!(
+            "change {} is closed as unproved; what was there is record {}",
+            one.change.id.0, one.record.id.0
+        ));
+    }
+    if context.screen.json {
+        context.screen.object(&ResumeOut {
+            format: FORMAT,
+            resumed: Vec::new(),
+        });
+    }
+    Ok(Exit::Done)
+}
+
+async fn with_device(
+    context: &Context,
+    typed: &args::Resume,
+    journal: &Journal,
+    at: &str,
+    unfinished: Vec<Unfinished>,
+) -> Result<Exit, Failure> {
+    let limits = target::limits(&typed.limit)?;
+    let mut profiles: Vec<Arc<profile::Profile>> = Vec::new();
+    for one in &unfinished {
+        let profile = profile_of_then(&one.change)?;
+        if !profiles.iter().any(|known| known.source == profile.source) {
+            profiles.push(Arc::new(profile));
+        }
+    }
+    let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
+    let now = SessionDevice::new(session.clone(), None)
+        .read()
+        .await
+        .map_err(Failure::Trouble)?;
+    let Some(one) = unfinished.into_iter().find(|one| {
+        let sameness = one
+            .record
+            .snapshot
+            .device
+            .identity
+            .compare(&now.device.identity);
+        sameness == Sameness::Same
+            || (sameness == Sameness::Undetermined
+                && one.record.snapshot.device.family == now.device.family)
+    }) else {
+        return Err(Failure::Trouble(
+            Trouble::new(
+                "another-device",
+                format!(
+                    "nothing is unfinished of {}, which answers here",
+                    now.device.identity
+                ),
+                Some("`linkmend resume` lists what is unfinished"),
+            )
+            .ending(Exit::Refused),
+        ));
+    };
+    let target = Target::real(session, profile, limits);
+    let ended = go_on(context, typed, journal, &target, one).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    let exit = ended.report.exit;
+    if context.screen.json {
+        match changing::to_json(&ended, &target.profile, false, &fingerprint) {
+            Ok(change) => {
+                context.screen.object(&ResumeOut {
+                    format: FORMAT,
+                    resumed: vec![change],
+                });
+            }
+            Err(error) => context.screen.object(&error),
+        }
+        return Ok(exit);
+    }
+    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+}
+
+async fn go_on(
+    context: &Context,
+    typed: &args::Resume,
+    journal: &Journal,
+    target: &Target,
+    one: Unfinished,
+) -> Result<changing::Ended, Failure> {
+    let options = changing::options(target, typed.writing, typed.trust_address);
+    let Some(cut_off) = cut_off(&one.record.snapshot, &one.steps, typed.undo) else {
+        let body = serde_json::json!({ "by": "resume", "written": false });
+        journal.end(one.change.id, Outcome::Failed, body).await?;
+        let report = Report::not_written(&one.record.snapshot);
+        return Ok(changing::Ended {
+            report,
+            record: Some(one.record.id.0),
+        });
+    };
+    let undoing = cut_off.direction == Direction::Back;
+    context.screen.step(
+        if undoing { "undo" } else { "finish" },
+        Tone::Plain,
+        &format!("change {}: {}", one.change.id.0, one.change.command),
+    );
+    let source = target.profile.source.clone();
+    let change = Change {
+        target,
+        machine: Machine::resume(target.profile.clone(), one.wanted.clone(), options, cut_off),
+        ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, one.wanted),
+        device: None,
+        writing: typed.writing,
+        expectation: Expectation::default(),
+    };
+    let mut ended = changing::run(context, journal, change).await;
+    if typed.undo && ended.report.outcome == Outcome::PutBack {
+        // It was asked for, so it is no failure.
+        ended.report.exit = Exit::Done;
+        ended.report.trouble = None;
+    }
+    Ok(ended)
+}
+
+fn profile_of_then(change: &ChangeRow) -> Result<profile::Profile, Failure> {
+    profile::load_text(&change.profile_file, &change.profile_text).map_err(Failure::faulty)
+}

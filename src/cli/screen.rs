@@ -1,0 +1,201 @@
+//! The one place that prints. Results go to stdout, everything else to stderr.
+
+use std::{
+    fmt::Write as _,
+    io::{IsTerminal, Write},
+};
+
+use anstyle::{AnsiColor, Style};
+use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+
+use crate::{profile::Faults, terms::untrusted::acts_on_a_screen};
+
+/// What a line is about, which decides its colour.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Tone {
+    /// Nothing special.
+    Plain,
+    /// It went as it should.
+    Good,
+    /// Worth a second look.
+    Careful,
+    /// It did not.
+    Bad,
+    /// Less important than the rest.
+    Faint,
+}
+
+impl Tone {
+    fn style(self) -> Style {
+        match self {
+            Tone::Plain => Style::new(),
+            Tone::Good => AnsiColor::Green.on_default(),
+            Tone::Careful => AnsiColor::Yellow.on_default(),
+            Tone::Bad => AnsiColor::Red.on_default().bold(),
+            Tone::Faint => Style::new().dimmed(),
+        }
+    }
+
+    /// Text in this tone. Colours are taken out again where they are not wanted.
+    pub(super) fn paint(self, text: &str) -> String {
+        let style = self.style();
+        format!("{style}{text}{style:#}")
+    }
+}
+
+/// How much is shown.
+#[derive(Debug, Clone, Copy)]
+pub(super) struct Screen {
+    /// One JSON object on stdout and nothing else there.
+    pub json: bool,
+    quiet: bool,
+}
+
+#[expect(
+    clippy::unused_self,
+    reason = "all printing goes through the one value"
+)]
+impl Screen {
+    /// Sets colours for the whole process: off when asked, when `NO_COLOR` is set, or when it is
+    /// no terminal.
+    pub(super) fn new(json: bool, quiet: bool, no_color: bool) -> Self {
+        if no_color {
+            anstream::ColorChoice::Never.write_global();
+        }
+        Self { json, quiet }
+    }
+
+    /// A line of the result.
+    pub(super) fn result(self, line: &str) {
+        if !self.json {
+            to_stdout(line);
+        }
+    }
+
+    /// The one JSON object.
+    pub(super) fn object(self, object: &impl serde::Serialize) {
+        match serde_json::to_string(object) {
+            Ok(text) => to_stdout(&escape_for_screens(&text)),
+            Err(error) => to_stderr(&format!("the result could not be written as JSON: {error}")),
+        }
+    }
+
+    /// A document that is itself the result, whether or not `--json` was given.
+    pub(super) fn document(self, document: &serde_json::Value) {
+        to_stdout(&escape_for_screens(&format!("{document:#}")));
+    }
+
+    /// The faults of a profile, with the lines in question and carets.
+    pub(super) fn picture(self, faults: &Faults) {
+        let colour =
+            anstream::AutoStream::choice(&std::io::stderr()) != anstream::ColorChoice::Never;
+        to_stderr(faults.picture(colour, width()).trim_end());
+        to_stderr(&format!("{} {faults}", Tone::Bad.paint("error:")));
+    }
+
+    /// A step on the way.
+    pub(super) fn step(self, word: &str, tone: Tone, text: &str) {
+        if !self.quiet && !self.json {
+            for (number, line) in wrap(text, width().saturating_sub(STEP_COLUMN))
+                .iter()
+                .enumerate()
+            {
+                let word = if number == 0 { word } else { "" };
+                let word = tone.paint(&format!("{word:<width$}", width = STEP_COLUMN - 3));
+                to_stderr(&format!("  {word} {line}"));
+            }
+        }
+    }
+
+    /// A remark for a person, on the way.
+    pub(super) fn remark(self, tone: Tone, text: &str) {
+        if !self.quiet && !self.json {
+            for line in wrap(text, width()) {
+                to_stderr(&tone.paint(&line));
+            }
+        }
+    }
+
+    /// What went wrong: always on stderr, also when quiet.
+    pub(super) fn fault(self, text: &str) {
+        to_stderr(text);
+    }
+
+    /// A wait that a person can watch; without a terminal it draws nothing.
+    pub(super) fn wait(self) -> ProgressBar {
+        if self.quiet || self.json || !std::io::stderr().is_terminal() {
+            return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
+        }
+        let bar = ProgressBar::new_spinner();
+        if let Ok(style) = ProgressStyle::with_template("  {spinner} {wide_msg}") {
+            bar.set_style(style);
+        }
+        bar
+    }
+
+    /// Whether somebody can be asked: a terminal on both ends of the question, and no `--json`.
+    pub(super) fn can_ask(self) -> bool {
+        !self.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+    }
+}
+
+/// The column at which the text of a step begins.
+const STEP_COLUMN: usize = 15;
+
+/// Columns of the screen, at most 100: longer lines are hard to read.
+pub(super) fn width() -> usize {
+    let columns = std::env::var("COLUMNS")
+        .ok()
+        .and_then(|text| text.parse().ok());
+    let (_, seen) = console_size();
+    columns.unwrap_or(seen).clamp(40, 100)
+}
+
+fn console_size() -> (usize, usize) {
+    let (rows, columns) = dialoguer::console::Term::stderr().size();
+    (rows.into(), columns.into())
+}
+
+/// Breaks text at spaces so that no line is longer than `width` characters.
+pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
+    let mut lines = Vec::new();
+    for paragraph in text.split('\n') {
+        let mut line = String::new();
+        for word in paragraph.split(' ') {
+            let longer = line.chars().count() + 1 + word.chars().count();
+            if !line.is_empty() && longer > width {
+                lines.push(std::mem::take(&mut line));
+            }
+            if !line.is_empty() {
+                line.push(' ');
+            }
+            line.push_str(word);
+        }
+        lines.push(line);
+    }
+    lines
+}
+
+/// JSON escapes C0 by nature; everything else that acts on a screen is escaped here.
+fn escape_for_screens(text: &str) -> String {
+    text.chars().fold(String::new(), |mut out, c| {
+        if acts_on_a_screen(c) {
+            let mut units = [0; 2];
+            for unit in c.encode_utf16(&mut units) {
+                let _ = write!(out, "\\u{unit:04x}");
+            }
+        } else {
+            out.push(c);
+        }
+        out
+    })
+}
+
+/// A closed pipe on stdout is no fault of the run.
+fn to_stdout(line: &str) {
+    let _ = writeln!(anstream::stdout(), "{line}");
+}
+
+fn to_stderr(line: &str) {
+    let _ = writeln!(anstream::stderr(), "{line}");
+}

@@ -1,0 +1,226 @@
+//! A change, step by step, as a person watches it.
+
+use std::{sync::Arc, time::Instant};
+
+use indicatif::ProgressBar;
+
+use super::{
+    render,
+    screen::{Screen, Tone},
+    seconds,
+};
+use crate::{
+    change::{
+        Action, Event, Step,
+        driver::Watch,
+        ports::{Answer, Sent, Wait},
+    },
+    judge::{Expectation, judge},
+    profile::Profile,
+    terms::{SettingName, Snapshot},
+};
+
+/// Prints each step as it is taken.
+pub(super) struct Steps {
+    screen: Screen,
+    profile: Arc<Profile>,
+    expectation: Expectation,
+    speed: f64,
+    reads: usize,
+    asked: bool,
+    waiting: Option<(ProgressBar, Instant)>,
+}
+
+impl Steps {
+    /// Watches a change of a device of this family, `speed` times faster than the real thing.
+    pub(super) fn new(
+        screen: Screen,
+        profile: Arc<Profile>,
+        expectation: Expectation,
+        speed: f64,
+    ) -> Self {
+        Self {
+            screen,
+            profile,
+            expectation,
+            speed,
+            reads: 0,
+            asked: false,
+            waiting: None,
+        }
+    }
+
+    fn read(&mut self, snapshot: &Snapshot) {
+        self.reads += 1;
+        if self.reads > 1 {
+            return;
+        }
+        let known = snapshot
+            .settings
+            .values()
+            .filter(|entry| entry.value().is_some())
+            .count();
+        let firmware = snapshot
+            .value(SettingName::FIRMWARE)
+            .map(|version| format!(", firmware {version}"))
+            .unwrap_or_default();
+        self.screen.step(
+            "read",
+            Tone::Good,
+            &format!("{}: {known} settings{firmware}", render::title(snapshot)),
+        );
+        let verdict = judge(snapshot, &self.expectation);
+        let tone = verdict_tone(verdict.condition);
+        let first = verdict
+            .findings
+            .first()
+            .map(|f| format!(": {}", f.text))
+            .unwrap_or_default();
+        self.screen.step(
+            "verdict",
+            tone,
+            &format!("{}{first}", verdict.condition.word()),
+        );
+    }
+
+    fn noted(&self, step: &Step) {
+        match step {
+            Step::Agreed if self.asked => {}
+            Step::Writing { save, .. } => {
+                self.screen.step(
+                    "write",
+                    Tone::Plain,
+                    &format!("save `{save}`, everything else of it as it was read"),
+                );
+            }
+            Step::ReadBack { holds: true, .. } => {
+                self.screen
+                    .step("read back", Tone::Good, "as planned, nothing else moved");
+            }
+            Step::ReadBack {
+                holds: false,
+                differs,
+            } => {
+                self.screen.step("read back", Tone::Bad, differs);
+            }
+            Step::Proved {
+                restarted,
+                holds: true,
+                ..
+            } => {
+                let how = if *restarted {
+                    "read after a witnessed restart"
+                } else if self.profile.restart.is_some() {
+                    "read back, but no restart was witnessed"
+                } else {
+                    "read back"
+                };
+                let tone = if *restarted || self.profile.restart.is_none() {
+                    Tone::Good
+                } else {
+                    Tone::Careful
+                };
+                self.screen.step("proof", tone, how);
+            }
+            Step::Proved {
+                holds: false,
+                differs,
+                ..
+            } => {
+                self.screen.step("proof", Tone::Bad, differs);
+            }
+            _ => {}
+        }
+    }
+
+    fn wait(&mut self, wait: &Wait) {
+        let (from, to) = wait.usual_s;
+        let expected = seconds::range(from / self.speed, to / self.speed);
+        let text = if wait.by_hand {
+            "power it off and on now; waiting for it to be there again".to_owned()
+        } else if to > 0.0 {
+            format!("waiting for it to restart; usually back after {expected}; air over it")
+        } else {
+            "waiting for it to answer again".to_owned()
+        };
+        self.screen.step("wait", Tone::Plain, &text);
+        let bar = self.screen.wait();
+        bar.set_message(format!("usually back after {expected}"));
+        bar.enable_steady_tick(std::time::Duration::from_millis(200));
+        self.waiting = Some((bar, Instant::now()));
+    }
+}
+
+/// The colour of a verdict.
+pub(super) fn verdict_tone(condition: crate::terms::Condition) -> Tone {
+    use crate::terms::Condition;
+    match condition {
+        Condition::Healthy => Tone::Good,
+        Condition::Unknown => Tone::Careful,
+        _ => Tone::Bad,
+    }
+}
+
+impl Watch for Steps {
+    fn before(&mut self, action: &Action) {
+        match action {
+            Action::Read if self.reads == 1 => {
+                self.screen.step(
+                    "read again",
+                    Tone::Plain,
+                    "is it still the same, and unchanged?",
+                );
+            }
+            Action::Note(step) => self.noted(step),
+            Action::Await(wait) => self.wait(wait),
+            Action::Restart => {
+                self.screen
+                    .step("restart", Tone::Plain, "asking it to restart");
+            }
+            _ => {}
+        }
+    }
+
+    fn after(&mut self, event: &Event) {
+        match event {
+            Event::Read(Ok(snapshot)) => self.read(snapshot),
+            Event::Read(Err(trouble)) => self.screen.step("read", Tone::Bad, &trouble.message),
+            Event::Kept(Ok(())) => {
+                self.screen
+                    .step("kept", Tone::Good, "what was there is on disk");
+            }
+            Event::Answered(Answer::Yes) => self.asked = true,
+            Event::Sent(sent) => {
+                let tone = match sent {
+                    Sent::Answered(_) => Tone::Good,
+                    Sent::NoAnswer(_) => Tone::Careful,
+                    Sent::Refused(_) | Sent::NotSent(_) => Tone::Bad,
+                };
+                self.screen.step("", tone, &sent.words());
+            }
+            Event::Back(back) => {
+                let took = self.waiting.take().map_or(0.0, |(bar, since)| {
+                    bar.finish_and_clear();
+                    since.elapsed().as_secs_f64()
+                });
+                let (tone, text) = match (back.gone, back.there) {
+                    (true, true) => (
+                        Tone::Good,
+                        format!("gone, and back after {}", seconds::exact(took)),
+                    ),
+                    (false, true) => (Tone::Careful, "it answers, and was never gone".to_owned()),
+                    (_, false) => (
+                        Tone::Bad,
+                        format!("not back after {}", seconds::exact(took)),
+                    ),
+                };
+                self.screen.step("", tone, &text);
+            }
+            _ => {
+                if let Some((bar, _)) = self.waiting.take() {
+                    bar.finish_and_clear();
+                }
+            }
+        }
+    }
+}

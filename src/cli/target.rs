@@ -1,0 +1,220 @@
+//! From what was typed to a session with one device.
+
+use std::{path::Path, sync::Arc};
+
+use super::{
+    args,
+    failure::Failure,
+    screen::{Screen, Tone},
+};
+use crate::{
+    change::Trouble,
+    find, profile,
+    profile::Profile,
+    session::{Limit, Limits, Origin, Session},
+    terms::Exit,
+};
+
+/// A device that can be talked to.
+pub(super) struct Target {
+    /// The session with it.
+    pub session: Arc<Session>,
+    /// Its family.
+    pub profile: Arc<Profile>,
+    /// The bounds.
+    pub limits: Limits,
+    /// How many times faster than the real thing it is: 1, unless it is simulated.
+    pub speed: f64,
+    /// Whether it is a practice receiver.
+    pub simulated: bool,
+    /// Keeps a practice receiver running.
+    #[cfg(feature = "practice")]
+    #[expect(dead_code, reason = "it serves as long as it is held")]
+    practice: Option<mock_device::Running>,
+}
+
+impl Target {
+    /// A device that is no practice receiver.
+    pub(super) fn real(session: Arc<Session>, profile: Arc<Profile>, limits: Limits) -> Self {
+        Self {
+            session,
+            profile,
+            limits,
+            speed: 1.0,
+            simulated: false,
+            #[cfg(feature = "practice")]
+            practice: None,
+        }
+    }
+}
+
+/// Finds the device and tells its family.
+pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
+    let limits = limits(&target.limit)?;
+    let profiles = candidates(target.profile.as_deref())?;
+    match (&target.at, &target.practice) {
+        (Some(at), _) => {
+            let (session, profile) = at_address(at, &profiles, &limits, None).await?;
+            Ok(Target::real(session, profile, limits))
+        }
+        (None, Some(condition)) => practice(condition, &profiles, limits, screen).await,
+        (None, None) => Err(Failure::usage(
+            "it is not said which device",
+            "give --at URL, or --practice CONDITION for a simulated one",
+        )),
+    }
+}
+
+/// A session with whatever answers at an address and fits one of the profiles.
+pub(super) async fn at_address(
+    at: &str,
+    profiles: &[Arc<Profile>],
+    limits: &Limits,
+    bssid: Option<[u8; 6]>,
+) -> Result<(Arc<Session>, Arc<Profile>), Failure> {
+    let origin =
+        Origin::parse(at).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
+    let mut fitting = find::at(&origin, profiles, limits).await?;
+    if fitting.len() > 1 {
+        let names: Vec<&str> = fitting.iter().map(|p| p.family.as_str()).collect();
+        return Err(Failure::Trouble(
+            Trouble::new(
+                "several-profiles-fit",
+                format!("several profiles fit this device: {}", names.join(", ")),
+                Some("say which with --profile NAME"),
+            )
+            .ending(Exit::Refused),
+        ));
+    }
+    let Some(profile) = fitting.pop() else {
+        return Err(Failure::usage(
+            "there is no profile to try",
+            "give --profile NAME",
+        ));
+    };
+    let session = Session::new(origin, Arc::clone(&profile), limits.clone(), bssid)?;
+    Ok((Arc::new(session), profile))
+}
+
+/// The bounds with what `--limit` changes.
+pub(super) fn limits(given: &[String]) -> Result<Limits, Failure> {
+    let set = given
+        .iter()
+        .map(|text| text.parse::<Limit>())
+        .collect::<Result<Vec<_>, _>>()
+        .map_err(|error| {
+            Failure::usage(
+                error.to_string(),
+                "give --limit NAME=VALUE, such as answer-s=20",
+            )
+        })?;
+    Ok(Limits::default().with(&set))
+}
+
+/// The profiles that may fit: the one that was named, or all that are built in.
+pub(super) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failure> {
+    match named {
+        Some(name) => Ok(vec![Arc::new(named_profile(name)?)]),
+        None => Ok(profile::built_in().into_iter().map(Arc::new).collect()),
+    }
+}
+
+/// A profile by the name of a built-in family, or from a file.
+pub(super) fn named_profile(name: &str) -> Result<Profile, Failure> {
+    let is_file = name.contains(['/', '.']) || Path::new(name).is_file();
+    if is_file {
+        return profile::load_file(Path::new(name)).map_err(Failure::profile);
+    }
+    profile::named(name).ok_or_else(|| {
+        let known: Vec<String> = profile::built_in().into_iter().map(|p| p.family).collect();
+        Failure::usage(
+            format!(
+                "there is no profile `{}`",
+                crate::terms::Untrusted::new(name)
+            ),
+            format!(
+                "built in are {}; a file is given by its path",
+                known.join(", ")
+            ),
+        )
+    })
+}
+
+#[cfg(feature = "practice")]
+async fn practice(
+    condition: &str,
+    profiles: &[Arc<Profile>],
+    limits: Limits,
+    screen: Screen,
+) -> Result<Target, Failure> {
+    use mock_device::{Family, Options, Scenario};
+
+    let scenario: Scenario = condition.parse().map_err(|_| {
+        let known: Vec<String> = Scenario::ALL.iter().map(ToString::to_string).collect();
+        Failure::usage(
+            format!(
+                "there is no practice receiver `{}`",
+                crate::terms::Untrusted::new(condition)
+            ),
+            format!("there are {}", known.join(", ")),
+        )
+    })?;
+    let simulated: Vec<(Family, &Arc<Profile>)> = profiles
+        .iter()
+        .filter_map(|profile| Some((profile.family.parse::<Family>().ok()?, profile)))
+        .collect();
+    let Some((family, _)) = simulated.first().copied() else {
+        let known: Vec<String> = Family::ALL.iter().map(ToString::to_string).collect();
+        return Err(Failure::usage(
+            "this family has no practice receiver",
+            format!("there is one of {}", known.join(", ")),
+        ));
+    };
+    let mut options = Options::new(family, scenario);
+    options.speed = PRACTICE_SPEED;
+    let running = mock_device::start(options).await.map_err(|error| {
+        Failure::Trouble(Trouble::new(
+            "practice-failed",
+            format!("the practice receiver could not start: {error}"),
+            None,
+        ))
+    })?;
+    screen.remark(
+        Tone::Careful,
+        &format!(
+            "PRACTICE: this receiver is simulated in this program and {PRACTICE_SPEED} times \
+             faster than the real thing. Nothing real is read or changed."
+        ),
+    );
+    let at = format!("http://{}", running.address());
+    let (session, profile) = at_address(&at, profiles, &limits, Some(running.bssid())).await?;
+    Ok(Target {
+        session,
+        profile,
+        limits,
+        speed: PRACTICE_SPEED,
+        simulated: true,
+        practice: Some(running),
+    })
+}
+
+#[cfg(not(feature = "practice"))]
+#[expect(
+    clippy::unused_async,
+    reason = "the same shape as with practice receivers"
+)]
+async fn practice(
+    _condition: &str,
+    _profiles: &[Arc<Profile>],
+    _limits: Limits,
+    _screen: Screen,
+) -> Result<Target, Failure> {
+    Err(Failure::usage(
+        "this build has no practice receivers",
+        "build it with the feature `practice`",
+    ))
+}
+
+/// How many times faster than the real thing a practice receiver restarts.
+#[cfg(feature = "practice")]
+const PRACTICE_SPEED: f64 = 20.0;

@@ -1,0 +1,75 @@
+//! `linkmend unlock`: clear a model lock, or set it to the transmitter's number.
+//!
+//! ```text
+//! $ linkmend unlock --practice locked --yes
+//!   read         Grebe (sample-form, serial TD-00471): 16 settings, firmware 2.4.1
+//!   verdict      locked: it is locked to slot 7: it refuses its transmitter …
+//!   kept         what was there is on disk
+//!   plan         model-lock  slot 7 → off
+//!   …
+//! done, and proved
+//! ```
+
+use super::{
+    args,
+    changing::{self, Change},
+    context::Context,
+    failure::Failure,
+    target,
+};
+use crate::{
+    change::{Machine, Trouble, Wanted},
+    journal::{Journal, ledger::ChangeLedger},
+    judge::Expectation,
+    profile::Profile,
+    terms::{Exit, SettingName, Value},
+};
+
+/// Runs the command.
+pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit, Failure> {
+    let folder = context.folder(typed.target.practice.is_some())?;
+    let journal = Journal::open(&folder)?;
+    let target = target::open(&typed.target, context.screen).await?;
+    let wanted = wanted(&target.profile, typed.to.as_deref())?;
+    let options = changing::options(&target, typed.writing, typed.target.trust_address);
+    let change = Change {
+        target: &target,
+        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
+        ledger: ChangeLedger::new(
+            journal.clone(),
+            "unlock",
+            target.profile.source.clone(),
+            wanted,
+            target.simulated,
+        ),
+        device: typed.target.device.clone(),
+        writing: typed.writing,
+        expectation: Expectation::default(),
+    };
+    let ended = changing::run(context, &journal, change).await;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+}
+
+fn wanted(profile: &Profile, slot: Option<&str>) -> Result<Wanted, Failure> {
+    let Some(setting) = profile.setting(SettingName::MODEL_LOCK) else {
+        return Err(Failure::Trouble(Trouble::new(
+            "no-such-setting",
+            format!(
+                "receivers of the family {} have no model lock",
+                profile.family
+            ),
+            Some("`linkmend read` shows what else may keep it from linking"),
+        )));
+    };
+    let value = match slot {
+        None => Value::Off,
+        Some(typed) => setting.kind.parse(typed).map_err(|error| {
+            Failure::usage(
+                format!("--to: {error}"),
+                "give the slot that the transmitter shows",
+            )
+        })?,
+    };
+    Ok([(setting.name.clone(), value)].into())
+}

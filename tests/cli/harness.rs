@@ -1,0 +1,219 @@
+//! A receiver, a data folder and the real program, with everything it says held together.
+
+use std::{
+    path::{Path, PathBuf},
+    process::{Command, Stdio},
+    sync::LazyLock,
+};
+
+use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
+use serde_json::Value as Json;
+use tempfile::TempDir;
+
+/// How many times faster than the real thing the receivers of these tests restart: the longest
+/// wait of a family (55 s) takes 0.55 s.
+pub(crate) const SPEED: f64 = 100.0;
+
+/// Bounds that keep a test short: a stalled answer ends after 1 s, and a device that does not go
+/// away for its restart is given up after 1 s.
+const QUICK: [&str; 4] = ["--limit", "answer-s=1", "--limit", "leave-s=1"];
+
+/// One simulated receiver and a data folder of its own.
+pub(crate) struct Bench {
+    receiver: Running,
+    data: TempDir,
+}
+
+impl Bench {
+    /// A receiver in a scenario.
+    pub(crate) fn new(family: Family, scenario: Scenario) -> Self {
+        Self::seeded(family, scenario, 1)
+    }
+
+    /// A receiver in a scenario with a name, marks and secrets of its own.
+    pub(crate) fn seeded(family: Family, scenario: Scenario, seed: u64) -> Self {
+        let mut options = Options::new(family, scenario);
+        options.seed = seed;
+        options.speed = SPEED;
+        let receiver = RUNTIME
+            .block_on(mock_device::start(options))
+            .expect("a receiver");
+        Self {
+            receiver,
+            data: tempfile::tempdir().expect("a folder"),
+        }
+    }
+
+    /// Where the receiver is.
+    pub(crate) fn at(&self) -> String {
+        format!("http://{}", self.receiver.address())
+    }
+
+    /// What is true, beside the wire.
+    pub(crate) fn truth(&self) -> Truth {
+        self.receiver.truth()
+    }
+
+    /// The device that is now at the address.
+    pub(crate) fn present(&self) -> DeviceTruth {
+        let truth = self.truth();
+        truth.devices[truth.present].clone()
+    }
+
+    /// One setting of the device that is now at the address.
+    pub(crate) fn setting(&self, name: &str) -> Json {
+        self.present().settings[name].clone()
+    }
+
+    /// The data folder.
+    pub(crate) fn data(&self) -> &Path {
+        self.data.path()
+    }
+
+    /// A command on this receiver: `--at`, `--data-dir` and short bounds are added. A family
+    /// without a serial is told by its address alone, so it is trusted here; tests of just that
+    /// say so with [`Bench::distrusting`].
+    pub(crate) fn linkmend(&self, words: &[&str]) -> Call {
+        self.distrusting(words).word("--trust-address")
+    }
+
+    /// The same without `--trust-address`.
+    pub(crate) fn distrusting(&self, words: &[&str]) -> Call {
+        self.off_device(words)
+            .words(&["--at", &self.at()])
+            .words(&QUICK)
+    }
+
+    /// A command with this data folder that does not name a device.
+    pub(crate) fn off_device(&self, words: &[&str]) -> Call {
+        let data = self.data().display().to_string();
+        Call::new(words).words(&["--data-dir", &data])
+    }
+}
+
+/// One run of the program to be made.
+#[must_use = "nothing runs before `run`"]
+pub(crate) struct Call {
+    command: Command,
+}
+
+impl Call {
+    /// The program with these words, without a terminal and with a plain environment.
+    pub(crate) fn new(words: &[&str]) -> Self {
+        let mut command = Command::new(env!("CARGO_BIN_EXE_linkmend"));
+        command
+            .args(words)
+            .env_clear()
+            .env("COLUMNS", "80")
+            .env("NO_COLOR", "1")
+            .env("HOME", "/nonexistent")
+            .stdin(Stdio::null());
+        Self { command }
+    }
+
+    /// One more word.
+    pub(crate) fn word(mut self, word: &str) -> Self {
+        self.command.arg(word);
+        self
+    }
+
+    /// More words.
+    pub(crate) fn words(mut self, words: &[&str]) -> Self {
+        self.command.args(words);
+        self
+    }
+
+    /// One variable of its environment.
+    pub(crate) fn env(mut self, name: &str, value: &str) -> Self {
+        self.command.env(name, value);
+        self
+    }
+
+    /// The command itself, for tests that start and stop it by hand.
+    pub(crate) fn into_command(self) -> Command {
+        self.command
+    }
+
+    /// Runs it to its end.
+    pub(crate) fn run(mut self) -> Said {
+        let output = self.command.output().expect("the program starts");
+        Said {
+            code: output.status.code(),
+            stdout: String::from_utf8(output.stdout).expect("UTF-8 on stdout"),
+            stderr: String::from_utf8(output.stderr).expect("UTF-8 on stderr"),
+        }
+    }
+}
+
+/// What a run said.
+#[derive(Debug)]
+pub(crate) struct Said {
+    /// The exit code.
+    pub(crate) code: Option<i32>,
+    /// All of stdout.
+    pub(crate) stdout: String,
+    /// All of stderr.
+    pub(crate) stderr: String,
+}
+
+impl Said {
+    /// Asserts the exit code, showing everything when it is another.
+    #[track_caller]
+    pub(crate) fn ends(self, code: i32) -> Self {
+        assert_eq!(
+            self.code,
+            Some(code),
+            "stdout:\n{}\nstderr:\n{}",
+            self.stdout,
+            self.stderr
+        );
+        self
+    }
+
+    /// Asserts that stdout or stderr holds some words, line breaks aside.
+    #[track_caller]
+    pub(crate) fn says(self, words: &str) -> Self {
+        let all = format!("{}\n{}", self.stdout, self.stderr);
+        let flat = all.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains(words), "`{words}` is not in:\n{all}");
+        self
+    }
+
+    /// The one JSON object on stdout, valid by the schema of that name.
+    #[track_caller]
+    pub(crate) fn json(&self, schema: &str) -> Json {
+        let object: Json = serde_json::from_str(&self.stdout)
+            .unwrap_or_else(|error| panic!("{error}:\n{}\n{}", self.stdout, self.stderr));
+        let name = if object.get("error").is_some() && object.get("changes").is_none() {
+            "error"
+        } else {
+            schema
+        };
+        let path = schema_file(name);
+        let text = std::fs::read_to_string(&path).expect("a committed schema");
+        let schema = serde_json::from_str(&text).expect("a schema is JSON");
+        let validator = jsonschema::validator_for(&schema).expect("a schema");
+        let errors: Vec<String> = validator
+            .iter_errors(&object)
+            .map(|error| error.to_string())
+            .collect();
+        assert!(errors.is_empty(), "{name}: {errors:?}\n{object:#}");
+        object
+    }
+}
+
+/// Where a committed schema stands.
+pub(crate) fn schema_file(name: &str) -> PathBuf {
+    let root = Path::new(env!("CARGO_MANIFEST_DIR"));
+    root.join("src/terms/schemas")
+        .join(format!("{name}.schema.json"))
+}
+
+/// The receivers of all tests run on one runtime.
+pub(crate) static RUNTIME: LazyLock<tokio::runtime::Runtime> = LazyLock::new(|| {
+    tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(2)
+        .enable_all()
+        .build()
+        .expect("a runtime")
+});
