@@ -48,14 +48,9 @@ impl Tree {
                 });
             }
         }
-        let tree = parser.finish();
-        if tree.depth() > limits.nesting {
-            // Elements that the parser moved about are seen here, not while they were appended.
-            return Err(PageError::TooDeep {
-                limit: limits.nesting,
-            });
-        }
-        Ok(tree)
+        // What the parser moved about may stand a little deeper than it was seen; nothing from here
+        // on goes down the tree by recursion.
+        Ok(parser.finish())
     }
 
     /// Every element in tree order. The contents of a `<template>` are no part of the page.
@@ -68,21 +63,6 @@ impl Tree {
     /// The form that the parser made the owner of a control.
     pub(super) fn parser_owner(&self, control: NodeId) -> Option<NodeId> {
         self.owners.get(&control).copied()
-    }
-
-    fn depth(&self) -> usize {
-        let (mut depth, mut deepest) = (0_usize, 0);
-        for edge in self.html.tree.root().traverse() {
-            match edge {
-                Edge::Open(node) if node.value().is_element() => {
-                    depth += 1;
-                    deepest = deepest.max(depth);
-                }
-                Edge::Close(node) if node.value().is_element() => depth -= 1,
-                _ => {}
-            }
-        }
-        deepest
     }
 }
 
