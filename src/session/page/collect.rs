@@ -15,7 +15,7 @@ use super::control::{Button, Choice, Control, Kind, Role};
 use super::direction::Direction;
 use super::form::Form;
 use super::sanitise::{Bounds, LineType};
-use super::tree::Tree;
+use super::tree::{Tree, nodes_of_page};
 
 /// The forms of a page in tree order, each with its element.
 pub(super) fn forms(
@@ -268,9 +268,9 @@ fn button(element: ElementRef<'_>, role: Role) -> Button {
 
 fn select(element: ElementRef<'_>) -> Kind {
     let several = element.attr("multiple").is_some();
-    let mut options: Vec<Choice> = element
-        .descendent_elements()
-        .filter(|below| is(*below, "option"))
+    let mut options: Vec<Choice> = nodes_of_page(*element)
+        .filter_map(ElementRef::wrap)
+        .filter(|below| is(*below, "option") && !is_nested(*below, element))
         .map(|option| Choice {
             value: option
                 .attr("value")
@@ -299,6 +299,15 @@ fn select(element: ElementRef<'_>) -> Kind {
     Kind::Select { several, options }
 }
 
+/// An option within an option is none of the select's own.
+fn is_nested(option: ElementRef<'_>, select: ElementRef<'_>) -> bool {
+    option
+        .ancestors()
+        .take_while(|above| above.id() != select.id())
+        .filter_map(ElementRef::wrap)
+        .any(|above| is(above, "option") || is(above, "datalist"))
+}
+
 fn in_disabled_group(option: ElementRef<'_>, select: ElementRef<'_>) -> bool {
     option
         .ancestors()
@@ -310,8 +319,7 @@ fn in_disabled_group(option: ElementRef<'_>, select: ElementRef<'_>) -> bool {
 
 /// The text of an option, its white space collapsed; scripts in it do not count.
 fn text_of_option(option: ElementRef<'_>) -> String {
-    let text: String = option
-        .descendants()
+    let text: String = nodes_of_page(*option)
         .filter_map(|node| node.value().as_text().map(|text| (node, text)))
         .filter(|(node, _)| {
             let parent = node.parent().and_then(ElementRef::wrap);

@@ -6,6 +6,7 @@ use scraper::ElementRef;
 use unicode_bidi::{BidiClass, bidi_class};
 
 use super::sanitise::LineType;
+use super::tree::nodes_of_page;
 
 /// Nodes that are looked through for a strong character: a hostile page cannot make each of its
 /// controls search all of its text.
@@ -81,8 +82,7 @@ fn of_contents(element: ElementRef<'_>) -> Direction {
                 "bdi" | "script" | "style" | "textarea"
             )
     };
-    element
-        .descendants()
+    nodes_of_page(*element)
         .take(LOOKED_THROUGH)
         .filter_map(|node| node.value().as_text().map(|text| (node, text)))
         .filter(|(node, _)| {

@@ -13,8 +13,9 @@
 //!   value, and directions are lower-case words (standard); Chromium sends the first two always,
 //!   and the third as the page wrote it.
 //! - `wrap=hard` breaks no lines; browsers do it each in its own way.
-//! - `pattern` is not checked, nor is what the page itself put into its controls: a browser would
-//!   refuse to send a form that its own page has filled wrongly.
+//! - `pattern`, the forms of e-mail and web addresses and the bounds of dates are not checked when
+//!   a control is filled, and what the page itself put into its controls is not checked at all: a
+//!   browser would refuse to send a form that its own page has filled wrongly.
 
 mod collect;
 mod control;

@@ -107,6 +107,7 @@ impl Case {
 }
 
 fn as_recorded(sent: &Submission) -> String {
+    assert_eq!(sent.url.fragment(), None, "a fragment is never sent");
     let (method, kind) = match sent.method {
         SubmitMethod::Get => ("GET", "-"),
         SubmitMethod::Post => (

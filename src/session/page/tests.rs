@@ -86,6 +86,16 @@ fn text_that_is_not_there_once_is_refused() {
 }
 
 #[test]
+fn parse_stops_when_its_time_is_up() {
+    let limits = PageLimits {
+        time: Duration::ZERO,
+        ..PageLimits::default()
+    };
+    let read = Page::parse(DECK.as_bytes(), None, &url(), &[], &[], &limits);
+    assert!(matches!(read, Err(PageError::TooSlow { seconds: 0 })));
+}
+
+#[test]
 fn form_between_table_and_row_owns_the_controls_of_its_rows() {
     let page = read(DECK, &[], &["#air"]);
     let air = page.form("#air").expect("the form is there");

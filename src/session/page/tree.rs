@@ -12,13 +12,13 @@ use std::cell::{Cell, Ref, RefCell};
 use std::collections::HashMap;
 use std::time::Instant;
 
-use ego_tree::NodeId;
 use ego_tree::iter::Edge;
+use ego_tree::{NodeId, NodeRef};
 use html5ever::driver::{ParseOpts, parse_document};
 use html5ever::tendril::{StrTendril, TendrilSink};
 use html5ever::tree_builder::{ElementFlags, NodeOrText, QuirksMode, TreeBuilderOpts, TreeSink};
 use html5ever::{Attribute, QualName};
-use scraper::{ElementRef, Html, HtmlTreeSink};
+use scraper::{ElementRef, Html, HtmlTreeSink, Node};
 
 use super::{PageError, PageLimits};
 
@@ -48,50 +48,36 @@ impl Tree {
                 });
             }
         }
-        let tree = parser.finish();
-        if tree.depth() > limits.nesting {
-            // Elements that the parser moved about are seen here, not while they were appended.
-            return Err(PageError::TooDeep {
-                limit: limits.nesting,
-            });
-        }
-        Ok(tree)
+        // What the parser moved about may stand a little deeper than it was seen; nothing from here
+        // on goes down the tree by recursion.
+        Ok(parser.finish())
     }
 
     /// Every element in tree order. The contents of a `<template>` are no part of the page.
     pub(super) fn elements(&self) -> Vec<ElementRef<'_>> {
-        let mut inside_template = 0_usize;
-        let mut elements = Vec::new();
-        for edge in self.html.tree.root().traverse() {
-            match edge {
-                Edge::Open(node) if node.value().is_fragment() => inside_template += 1,
-                Edge::Close(node) if node.value().is_fragment() => inside_template -= 1,
-                Edge::Open(node) if inside_template == 0 => elements.extend(ElementRef::wrap(node)),
-                _ => {}
-            }
-        }
-        elements
+        nodes_of_page(self.html.tree.root())
+            .filter_map(ElementRef::wrap)
+            .collect()
     }
 
     /// The form that the parser made the owner of a control.
     pub(super) fn parser_owner(&self, control: NodeId) -> Option<NodeId> {
         self.owners.get(&control).copied()
     }
+}
 
-    fn depth(&self) -> usize {
-        let (mut depth, mut deepest) = (0_usize, 0);
-        for edge in self.html.tree.root().traverse() {
-            match edge {
-                Edge::Open(node) if node.value().is_element() => {
-                    depth += 1;
-                    deepest = deepest.max(depth);
-                }
-                Edge::Close(node) if node.value().is_element() => depth -= 1,
-                _ => {}
-            }
+/// A node and all below it in tree order, without the contents of templates.
+pub(super) fn nodes_of_page(top: NodeRef<'_, Node>) -> impl Iterator<Item = NodeRef<'_, Node>> {
+    let mut inside_template = 0_usize;
+    top.traverse().filter_map(move |edge| {
+        match edge {
+            Edge::Open(node) if node.value().is_fragment() => inside_template += 1,
+            Edge::Close(node) if node.value().is_fragment() => inside_template -= 1,
+            Edge::Open(node) if inside_template == 0 => return Some(node),
+            _ => {}
         }
-        deepest
-    }
+        None
+    })
 }
 
 /// What a device's page is parsed with.
