@@ -366,10 +366,10 @@ async fn a_knock_tells_there_from_gone_and_from_silent() {
         ("", Then::Stall, Alive::Silent),
     ] {
         let tiny = Tiny::start(move |_, _| (bytes.into(), then)).await;
-        let limits = Limits {
-            answer: Duration::from_millis(200),
-            ..Limits::default()
-        };
+        let mut limits = Limits::default();
+        if expected == Alive::Silent {
+            limits.answer = Duration::from_millis(500);
+        }
         let session = Session::new(tiny.origin.clone(), profile(FORM), limits, None);
         let session = session.expect("a session");
         assert_eq!(session.alive().await, expected, "{bytes:?} {then:?}");

@@ -16,6 +16,18 @@ fn quick() -> Limits {
     }
 }
 
+/// Time enough for a loaded machine, unless the time is to run out.
+fn limits_for(then: Then) -> Limits {
+    match then {
+        Then::Stall => Limits {
+            answer: Duration::from_secs(1),
+            attempts: 1,
+            ..quick()
+        },
+        Then::Close | Then::Reset => quick(),
+    }
+}
+
 fn http(tiny: &Tiny, limits: Limits) -> Http {
     Http::new(tiny.origin.clone(), limits, None).expect("a client")
 }
@@ -39,11 +51,7 @@ async fn got(bytes: impl Into<Vec<u8>>, then: Then, ends: Option<&str>) -> Resul
     let tiny = Tiny::start(move |_, _| (bytes.clone(), then)).await;
     let mut ask = get(&tiny, "/state");
     ask.ends = ends.map(Into::into);
-    let limits = Limits {
-        answer: Duration::from_millis(300),
-        ..quick()
-    };
-    http(&tiny, limits).fetch(&ask).await
+    http(&tiny, limits_for(then)).fetch(&ask).await
 }
 
 async fn body_of(bytes: &str, then: Then, ends: Option<&str>) -> String {
@@ -280,11 +288,9 @@ async fn an_acting_request_is_sent_once_whatever_comes_back() {
         ),
     ] {
         let tiny = Tiny::start(move |_, _| (bytes.into(), then)).await;
-        let limits = Limits {
-            answer: Duration::from_millis(200),
-            ..quick()
-        };
-        let acted = http(&tiny, limits).act(&post(&tiny, "/keep", "a=b")).await;
+        let acted = http(&tiny, limits_for(then))
+            .act(&post(&tiny, "/keep", "a=b"))
+            .await;
         match acted {
             Err(error) => assert_eq!(error.code(), "no-answer", "{bytes:?} {then:?}"),
             Ok(acted) => {
@@ -439,7 +445,7 @@ async fn a_connection_that_does_not_come_up_in_time_is_surely_not_sent() {
     let address = listener.local_addr().expect("an address");
     let mut waiting = Vec::new();
     while let Ok(Ok(stream)) = tokio::time::timeout(
-        Duration::from_millis(200),
+        Duration::from_millis(500),
         tokio::net::TcpStream::connect(address),
     )
     .await
