@@ -37,6 +37,17 @@ async fn asks_as_plainly_as_can_be() {
 }
 
 #[tokio::test]
+async fn localhost_needs_no_name_server() {
+    let tiny = Tiny::start(|_, _| answer("200 OK", "", "Smew")).await;
+    let here = tiny.origin.to_string().replace("127.0.0.1", "localhost");
+    let origin = Origin::parse(&here).expect("an origin");
+    let ask = Ask::get(origin.join("/").expect("within"));
+    let http = Http::new(origin, quick(), None).expect("a client");
+    assert_eq!(http.fetch(&ask).await.expect("an answer").body, b"Smew");
+    assert!(tiny.seen()[0].head.contains("Host: localhost:"));
+}
+
+#[tokio::test]
 async fn a_knock_waits_for_no_body() {
     let stalled = "HTTP/1.1 404 Not Found\r\nContent-Length: 99\r\n\r\n";
     let tiny = Tiny::start(move |_, _| (stalled.into(), Then::Stall)).await;
