@@ -8,7 +8,7 @@ use std::{collections::BTreeMap, sync::Arc};
 use crate::{
     profile::{Method, Profile, Request},
     session::{
-        HttpError, Limits, Origin, OriginError, as_page,
+        HttpError, Limits, Origin, as_page,
         http::{Ask, Got, Http, Unreached},
         parse, recognise,
     },
@@ -40,9 +40,6 @@ pub enum FindError {
     /// No profile is there to look for.
     #[error("there is no profile to recognise a device by")]
     NoProfiles,
-    /// The address is none.
-    #[error(transparent)]
-    Origin(#[from] OriginError),
 }
 
 /// The profiles of the families that the device at an origin may be of, in the order given.
@@ -180,7 +177,6 @@ impl FindError {
             FindError::NoReceiver { .. } => "no-receiver",
             FindError::Http(error) => error.code(),
             FindError::NoProfiles => "no-profiles",
-            FindError::Origin(error) => error.code(),
         }
     }
 
@@ -206,7 +202,6 @@ impl FindError {
                 "check the address; `linkmend profile list` shows the known families".into(),
             ),
             FindError::Http(error) => error.help().map(Into::into),
-            FindError::Origin(error) => Some(error.help()),
             FindError::NoProfiles => None,
         }
     }

@@ -38,8 +38,9 @@ pub(crate) use answers::{as_page, parse, recognise};
 
 use crate::{
     profile::{Login, Profile, Request, RestartBy},
-    terms::{Overlay, SaveName},
+    terms::{Overlay, RequestName, SaveName},
 };
+use answers::Answer;
 use http::{Http, Unanswered, Unreached};
 
 /// One device, by one profile, through one origin.
@@ -181,7 +182,7 @@ impl Session {
     async fn ask(
         &self,
         request: &Request,
-        by_request: &mut BTreeMap<crate::terms::RequestName, answers::Answer>,
+        by_request: &mut BTreeMap<RequestName, Answer>,
     ) -> Result<(), SessionError> {
         if by_request.contains_key(&request.name) || request.acts {
             return Ok(());
