@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    profile::Profile,
-    terms::{Overlay, Reading, SaveName, SettingName, Snapshot, Value},
+    profile::{Profile, Setting},
+    terms::{Overlay, PlaceName, Raw, Reading, SaveName, SettingName, Snapshot, Value},
 };
 
 /// What is wanted, by setting. Settings that are not named stay as they are.
@@ -85,6 +85,44 @@ impl Plan {
     /// # Errors
     /// When a wanted setting is unknown, read-only, or cannot take its value.
     pub fn new(profile: &Profile, now: &Snapshot, wanted: &Wanted) -> Result<Self, PlanError> {
+        Self::build(profile, now, wanted, None)
+    }
+
+    /// Plans the way back to what was there, and says which settings that wants: each that can be
+    /// written, was known, and stands otherwise now. What stood at its places is put back and not
+    /// only what it meant, since an `off` may have a number beside it.
+    ///
+    /// # Errors
+    /// When the device does not have such a setting any more, or cannot be told what it showed.
+    pub fn back(
+        profile: &Profile,
+        original: &Snapshot,
+        now: &Snapshot,
+    ) -> Result<(Self, Wanted), PlanError> {
+        let wanted: Wanted = profile
+            .settings
+            .iter()
+            .filter(|setting| !setting.saves.is_empty())
+            .filter_map(|setting| {
+                let name = setting.name.as_str();
+                let before = original.value(name)?;
+                let differs = as_it_stood(profile, setting, original)
+                    .iter()
+                    .any(|(place, raw)| now.places.get(place) != Some(raw));
+                (differs || now.value(name) != Some(before))
+                    .then(|| (setting.name.clone(), before.clone()))
+            })
+            .collect();
+        let plan = Self::build(profile, now, &wanted, Some(original))?;
+        Ok((plan, wanted))
+    }
+
+    fn build(
+        profile: &Profile,
+        now: &Snapshot,
+        wanted: &Wanted,
+        original: Option<&Snapshot>,
+    ) -> Result<Self, PlanError> {
         let mut lines = Vec::new();
         let mut by_save: BTreeMap<&SaveName, Overlay> = BTreeMap::new();
         if let Some(setting) = wanted.keys().find(|name| !now.settings.contains_key(*name)) {
@@ -98,7 +136,7 @@ impl Plan {
             else {
                 continue;
             };
-            if entry.value() == Some(value) {
+            if original.is_none() && entry.value() == Some(value) {
                 continue;
             }
             if setting.saves.is_empty() {
@@ -115,9 +153,12 @@ impl Plan {
                 },
                 why,
             };
-            let overlay = setting
+            let mut overlay = setting
                 .write(value)
                 .map_err(|error| cannot(error.to_string()))?;
+            if let Some(original) = original {
+                overlay.extend(as_it_stood(profile, setting, original));
+            }
             // What is told in another way than it is taken may stand there as it is to be sent.
             let send_all = overlay
                 .iter()
@@ -160,4 +201,26 @@ impl Plan {
     pub fn is_empty(&self) -> bool {
         self.lines.is_empty()
     }
+}
+
+/// What stood at those places of a setting that take what they show; none of a setting that is
+/// told in another way than it is taken.
+fn as_it_stood(profile: &Profile, setting: &Setting, original: &Snapshot) -> Overlay {
+    if setting.blank_keeps || setting.rows.iter().any(|row| row.parts != row.puts) {
+        return Overlay::new();
+    }
+    let is_written = |place: &PlaceName| {
+        let mut saves = setting.saves.iter();
+        saves.any(|name| {
+            let save = profile.save(name.as_str());
+            save.is_some_and(|save| profile.writes(save, place))
+        })
+    };
+    setting
+        .own_places()
+        .into_iter()
+        .filter(|place| is_written(place))
+        .filter_map(|place| Some((place.clone(), original.places.get(place)?.clone())))
+        .filter(|(_, raw)| *raw != Raw::Missing)
+        .collect()
 }

@@ -37,8 +37,7 @@ use super::{
 use crate::{
     profile::{Profile, RestartBy, Returns},
     terms::{
-        Exit, Proof, Reading, Sameness, SaveName, SettingName, Snapshot, Value, Witness,
-        output::Outcome,
+        Exit, Proof, Reading, Sameness, SaveName, SettingName, Snapshot, Witness, output::Outcome,
     },
 };
 
@@ -433,20 +432,6 @@ fn lines_of(plan: &Plan, why: &str) -> Vec<Line> {
             plan,
             proof: Proof::None,
             why: why.into(),
-        })
-        .collect()
-}
-
-/// Every setting that can be written, was known before, and reads otherwise now.
-fn what_to_put_back(profile: &Profile, original: &Snapshot, now: &Snapshot) -> Wanted {
-    profile
-        .settings
-        .iter()
-        .filter(|setting| !setting.saves.is_empty())
-        .filter_map(|setting| {
-            let name = setting.name.as_str();
-            let before: &Value = original.value(name)?;
-            (now.value(name) != Some(before)).then(|| (setting.name.clone(), before.clone()))
         })
         .collect()
 }
