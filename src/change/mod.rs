@@ -20,6 +20,8 @@ pub mod ports;
 pub mod report;
 pub mod step;
 mod stop;
+#[cfg(test)]
+mod testing;
 
 pub use machine::{Action, CutOff, Event, Machine, Options};
 pub use plan::{Plan, PlanLine, PlannedSave, Wanted};

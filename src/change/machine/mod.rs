@@ -449,3 +449,6 @@ fn warnings(leg: &Leg) -> Vec<String> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests;
