@@ -123,6 +123,22 @@ impl Family {
         family
     }
 
+    /// A save with a value that no page shows, and that reads as missing.
+    pub(crate) fn unshown_value() -> Self {
+        let mut family = Self::two_saves_and_a_restart();
+        let saves = [
+            save("lamps", &["lamp"], false),
+            save("craft", &["called", "held"], false),
+        ];
+        Arc::make_mut(&mut family.profile).saves = saves.to_vec();
+        let lamp = text("light", "lamp", hole_json(), "lamps");
+        family.add(lamp, "lamp", Raw::Missing);
+        family.places.remove(&named("lamp"));
+        family.wanted.clear();
+        family.want("light", Value::Text("dim".into()));
+        family
+    }
+
     /// A lock as a flag and a slot in two saves of a device that never restarts.
     pub(crate) fn flag_and_slot() -> Self {
         let saves = [
@@ -179,6 +195,7 @@ impl Family {
             Self::only_address(),
             Self::two_restarting_saves(),
             Self::hidden_value(),
+            Self::unshown_value(),
         ]
     }
 

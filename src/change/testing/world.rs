@@ -474,6 +474,7 @@ fn hide(profile: &Profile, places: &mut BTreeMap<PlaceName, Raw>) {
     for place in hidden(profile) {
         places.insert(place, Raw::Text(String::new()));
     }
+    places.remove("lamp");
 }
 
 /// More than any run takes: 3 saves there and back with all that belongs to them.
