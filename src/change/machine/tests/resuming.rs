@@ -2,7 +2,7 @@
 
 use std::collections::BTreeSet;
 
-use proptest::prelude::*;
+use proptest::{option, prelude::*};
 
 use super::{
     worlds::{cases, check, families, scripts},
@@ -23,6 +23,7 @@ proptest! {
         undo in any::<bool>(),
         power_cycled in any::<bool>(),
         trust_address in any::<bool>(),
+        again in option::weighted(0.5, (scripts(), 2usize..40, any::<bool>())),
     ) {
         let mut world = World::new(&family, Script {
             cut_at: Some(cut_at),
@@ -47,14 +48,32 @@ proptest! {
         if power_cycled {
             world.power_cycle();
         }
+        let resumed = |cut_off, wanted| {
+            let options = Options { trust_address, ..options() };
+            Machine::resume(Arc::clone(&family.profile), wanted, options, cut_off)
+        };
+        if let Some((script, cut_at, undo)) = again {
+            world.again(
+                Script {
+                    cut_at: Some(cut_at),
+                    journal_fails: BTreeSet::new(),
+                    ..script
+                },
+                later,
+            );
+            if world.run(resumed(cut_off.clone(), wanted.clone())).is_some() {
+                return Ok(());
+            }
+            let record = cut_off.original.clone();
+            let (next, same) = CutOff::from_steps(record, &world.steps).expect("it was written");
+            prop_assert_eq!(&same, &wanted);
+            cut_off = next;
+            if undo {
+                cut_off.direction = Direction::Back;
+            }
+        }
         world.again(after, later);
-        let resumed = Machine::resume(
-            Arc::clone(&family.profile),
-            wanted,
-            Options { trust_address, ..options() },
-            cut_off,
-        );
-        let report = world.run(resumed).expect("nothing cuts it off");
+        let report = world.run(resumed(cut_off, wanted)).expect("nothing cuts it off");
         check(&report, &world, &family)?;
         if family.identity.compare(&family.identity) != Sameness::Same {
             prop_assert!(world.written_to.is_empty(), "an address is never written to again");
@@ -102,6 +121,33 @@ fn without_a_writing_step_there_is_nothing_to_resume() {
     let record = world.record.clone().expect("a record");
     assert_eq!(world.steps.len(), 2, "planned and agreed");
     assert_eq!(CutOff::from_steps(record, &world.steps), None);
+}
+
+#[test]
+fn a_save_that_is_known_not_to_have_left_counts_as_none() {
+    let family = Family::two_saves_and_a_restart();
+    let at = just_after(&family, "note wrote", 1);
+    let not_sent = |saves: &[Save]| Script {
+        saves: saves.to_vec(),
+        cut_at: Some(at),
+        ..Script::default()
+    };
+    let mut world = World::new(&family, not_sent(&[Save::NotSent]));
+    assert_eq!(world.run(machine(&family)), None);
+    let record = world.record.clone().expect("a record");
+    assert_eq!(CutOff::from_steps(record.clone(), &world.steps), None);
+
+    let first = world.steps.clone();
+    let mut world = World::new(&family, not_sent(&[Save::Takes]));
+    assert_eq!(world.run(machine(&family)), None);
+    let sent = CutOff::from_steps(record.clone(), &world.steps);
+    let both: Vec<Step> = world.steps.into_iter().chain(first).collect();
+    assert!(sent.is_some());
+    assert_eq!(
+        CutOff::from_steps(record, &both),
+        sent,
+        "the mark of the one that left"
+    );
 }
 
 #[test]
