@@ -23,6 +23,8 @@ pub mod report;
 pub mod resume;
 pub mod step;
 mod stop;
+#[cfg(test)]
+mod testing;
 
 pub use machine::{Action, CutOff, Event, Machine, Options};
 pub use plan::{Plan, PlanLine, PlannedSave, Wanted};
