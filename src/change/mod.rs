@@ -20,7 +20,6 @@ pub mod over_session;
 pub mod plan;
 pub mod ports;
 pub mod report;
-pub mod resume;
 pub mod step;
 mod stop;
 #[cfg(test)]

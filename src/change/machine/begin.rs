@@ -1,9 +1,9 @@
 //! The beginning: who is it, what is to be done, is it allowed.
 
 use super::{
-    Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, Outcome, Plan,
-    Question, Sameness, Snapshot, State, Step, Trouble, Wanted, another_device, declined, lines_of,
-    only_address, warnings,
+    Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, NOT_WRITTEN,
+    Outcome, Plan, Question, Sameness, Snapshot, State, Step, Trouble, Wanted, another_device,
+    declined, lines_of, only_address, warnings,
 };
 
 impl Machine {
@@ -63,7 +63,7 @@ impl Machine {
             Ok(plan) => plan,
             Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
         };
-        self.lines = lines_of(&plan, "not written");
+        self.lines = lines_of(&plan, NOT_WRITTEN);
         if plan.is_empty() {
             return self.end(Outcome::NothingToDo, Exit::Done, None);
         }

@@ -284,6 +284,11 @@ impl Machine {
     }
 
     fn end(&mut self, outcome: Outcome, exit: Exit, trouble: Option<Trouble>) -> Action {
+        if let (Outcome::Unproved, Some(trouble)) = (outcome, &trouble) {
+            // What was planned may have been written since, and nobody saw what came of it.
+            let unseen = self.lines.iter_mut().filter(|line| line.why == NOT_WRITTEN);
+            unseen.for_each(|line| line.why.clone_from(&trouble.message));
+        }
         if let Some(trouble) = self.ledger_trouble.take() {
             self.notes.push(format!(
                 "the journal failed on the way: {}",
@@ -422,6 +427,9 @@ impl Machine {
         (restarts > 0).then_some((usual.0 * times, usual.1 * times))
     }
 }
+
+/// Why a line is not proved as long as nothing of it was written.
+const NOT_WRITTEN: &str = "not written";
 
 fn lines_of(plan: &Plan, why: &str) -> Vec<Line> {
     let lines = plan.lines.iter().cloned();
