@@ -164,7 +164,11 @@ pub(super) fn say(
         screen.result(&format!("  what was there is record {record}"));
     }
     if let Some(trouble) = &report.trouble {
-        say_fault(screen, &render::fault(trouble));
+        let mut fault = render::fault(trouble);
+        if target.simulated && report.outcome == Outcome::Unproved {
+            fault.help = Some("a practice receiver ends with this run: nothing to resume".into());
+        }
+        say_fault(screen, &fault);
     }
     if report.outcome == Outcome::Done {
         for advice in advice(report) {

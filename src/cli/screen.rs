@@ -127,7 +127,8 @@ impl Screen {
             return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
         }
         let bar = ProgressBar::new_spinner();
-        if let Ok(style) = ProgressStyle::with_template("  {spinner} {wide_msg}") {
+        if let Ok(style) = ProgressStyle::with_template("  {spinner} {elapsed} waited; {wide_msg}")
+        {
             bar.set_style(style);
         }
         bar
@@ -189,6 +190,11 @@ fn escape_for_screens(text: &str) -> String {
         }
         out
     })
+}
+
+/// Ends a line that a question left open.
+pub(super) fn end_of_line() {
+    to_stderr("");
 }
 
 /// A closed pipe on stdout is no fault of the run.
