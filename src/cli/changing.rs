@@ -149,7 +149,9 @@ pub(super) fn say(
     for line in &report.lines {
         let text = render::plan_line(&line.plan, profile, fingerprint);
         match report.outcome {
-            Outcome::Planned | Outcome::NothingToDo => screen.result(&format!("  {text}")),
+            Outcome::Planned | Outcome::NothingToDo | Outcome::Refused | Outcome::Failed => {
+                screen.result(&format!("  {text}"));
+            }
             _ => screen.result(&format!(
                 "  {text}  [{}: {}]",
                 proof_word(line.proof),
