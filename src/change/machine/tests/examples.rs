@@ -361,7 +361,7 @@ fn each_restart_is_witnessed_anew_where_only_being_gone_tells() {
         "the restart of the first save is none of the second"
     );
     let gone_before = Script {
-        reads: vec![Seen::All, Seen::All, Seen::Nothing],
+        reads: vec![Seen::All, Seen::All, Seen::All, Seen::Nothing],
         awaits: vec![Await::Flaps],
         restarts: vec![Restarted::Lost],
         ..Script::default()
@@ -587,6 +587,16 @@ fn a_value_that_is_never_shown_is_neither_done_nor_put_back() {
     let (report, world) = change(&family, saves(&[Save::Takes, Save::Ignored]));
     assert_eq!(ended(&report), (Outcome::Unproved, 7, "cannot-put-back"));
     assert!(!world.is_untouched());
+}
+
+#[test]
+fn a_hidden_value_that_was_not_sent_yet_does_not_keep_the_rest_from_being_put_back() {
+    let mut family = Family::hidden_value();
+    Arc::make_mut(&mut family.profile).saves.rotate_left(1);
+    let (report, world) = change(&family, saves(&[Save::Ignored]));
+    assert_eq!(ended(&report), (Outcome::PutBack, 5, "put-back"));
+    assert_eq!(acts(&world), ["save craft", "restart"]);
+    assert!(world.is_untouched());
 }
 
 #[test]

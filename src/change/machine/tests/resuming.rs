@@ -258,18 +258,24 @@ fn stopping_after_a_restart_request_alone_is_unproved() {
         cancel_at: Some(restart + 1),
         ..Script::default()
     };
-    let report = resume(&family, &mut world, cut_off.clone(), script);
+    let report = resume(&family, &mut world, cut_off, script);
     assert_eq!(world.log[restart], "restart");
     assert_eq!(
         (report.outcome, report.exit),
         (Outcome::Unproved, Exit::Unproved)
     );
+    let (mut world, cut_off) = cut(&family, at, Script::default());
     let script = Script {
         restarts: vec![Restarted::NotSent],
         cancel_at: Some(restart + 1),
         ..Script::default()
     };
     let report = resume(&family, &mut world, cut_off, script);
+    assert_eq!(world.log[restart], "restart");
+    assert_eq!(
+        (report.outcome, report.exit),
+        (Outcome::Refused, Exit::Cancelled)
+    );
     assert!(!report.wrote, "nothing has left in this run");
 }
 
