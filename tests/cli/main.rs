@@ -4,5 +4,6 @@
 mod browser;
 mod claims;
 mod harness;
+mod read;
 mod relay;
 mod unlock;
