@@ -159,33 +159,31 @@ impl Ledger for ChangeLedger {
 ///
 /// # Errors
 /// When it cannot be written as JSON, which no value of ours makes happen.
-pub fn wanted_to_json(wanted: &Wanted) -> Result<serde_json::Value, Trouble> {
+fn wanted_to_json(wanted: &Wanted) -> Result<serde_json::Value, Trouble> {
     serde_json::to_value(wanted).map_err(|error| unwritable(&error))
 }
 
-/// The steps of a change and what it wanted, read back from its row.
+/// The steps of a change, read back from its row.
 ///
 /// # Errors
 /// When the row is not what this program writes.
-pub fn read_change(change: &ChangeRow) -> Result<(Wanted, Vec<Step>), Trouble> {
-    let wanted = serde_json::from_value(change.body.clone());
-    let steps = change
+pub fn read_steps(change: &ChangeRow) -> Result<Vec<Step>, Trouble> {
+    let steps: Result<_, serde_json::Error> = change
         .steps
         .iter()
         .filter(|row| row.kind != super::ENDED && row.kind != super::CLOSED)
         .map(|row| serde_json::from_value(row.body.clone()))
         .collect();
-    match (wanted, steps) {
-        (Ok(wanted), Ok(steps)) => Ok((wanted, steps)),
-        (Err(error), _) | (_, Err(error)) => Err(Trouble::new(
+    steps.map_err(|error| {
+        Trouble::new(
             "journal-damaged",
             format!(
                 "change {} in the journal is not readable: {error}",
                 change.id.0
             ),
             Some("`linkmend history` shows its record of what was there"),
-        )),
-    }
+        )
+    })
 }
 
 /// A journal's error as a trouble of a change.

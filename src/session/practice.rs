@@ -99,14 +99,6 @@ fn printed(snapshot: &Snapshot) -> serde_json::Map<String, Json> {
         .settings
         .iter()
         .map(|(name, entry)| match &entry.reading {
-            // Four powers of a list are a choice here and a number there.
-            Reading::Known(Value::Choice(word)) if name.as_str() == "power" => {
-                let milliwatts = word.strip_suffix("-mw").and_then(|mw| mw.parse().ok());
-                (
-                    name.to_string(),
-                    milliwatts.map(|mw: u32| Json::from(mw)).unwrap_or_default(),
-                )
-            }
             Reading::Known(value) => (name.to_string(), value.to_json()),
             other => panic!("`{name}` is {other:?}"),
         })
@@ -272,7 +264,7 @@ async fn each_family_is_found_by_its_own_profile_alone() {
         let names: Vec<String> = found
             .expect("a family")
             .iter()
-            .map(|profile| profile.family.clone())
+            .map(|found| found.profile.family.clone())
             .collect();
         assert_eq!(names, [family.word()]);
     }
