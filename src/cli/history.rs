@@ -13,7 +13,10 @@ use crate::{
     profile::{self, Profile},
     terms::{
         Device, Exit, Proof, Untrusted,
-        output::{ChangeEntry, ChangeLine, DeviceHistory, FORMAT, HistoryOut, RecordLine},
+        output::{
+            ChangeEntry, ChangeLine, DeviceHistory, FORMAT, HistoryOut, RecordLine, SettingOut,
+            ValueOut,
+        },
     },
 };
 
@@ -118,6 +121,7 @@ fn history(archive: &Archive, device: &DeviceRow) -> Result<DeviceHistory, Failu
     let records = archive
         .records(device.id)?
         .into_iter()
+        .rev()
         .map(|record| RecordLine {
             record: record.id.0,
             at: record.at.to_string(),
@@ -128,6 +132,7 @@ fn history(archive: &Archive, device: &DeviceRow) -> Result<DeviceHistory, Failu
     let changes = archive
         .changes(device.id)?
         .iter()
+        .rev()
         .map(|change| ChangeEntry {
             change: change.id.0,
             at: change.at.to_string(),
@@ -228,16 +233,7 @@ fn say(screen: Screen, history: &[DeviceHistory]) {
                 change.command
             ));
             for line in &change.changes {
-                let after = line
-                    .after
-                    .value
-                    .as_ref()
-                    .map_or("(secret or none)".into(), |v| v.0.to_string());
-                let before = line
-                    .before
-                    .value
-                    .as_ref()
-                    .map_or("(secret or none)".into(), |v| v.0.to_string());
+                let (before, after) = (plain(&line.before), plain(&line.after));
                 let text = format!("{} {before} → {after}", line.setting);
                 screen.result(&format!("              {}", Untrusted::new(text)));
             }
@@ -252,6 +248,15 @@ fn say(screen: Screen, history: &[DeviceHistory]) {
             );
             screen.result(&Tone::Plain.paint(&text));
         }
+    }
+}
+
+/// A value as a person reads it.
+fn plain(setting: &SettingOut) -> String {
+    match &setting.value {
+        None => "(secret or none)".into(),
+        Some(ValueOut(serde_json::Value::String(text))) => text.clone(),
+        Some(ValueOut(value)) => value.to_string(),
     }
 }
 

@@ -4,6 +4,10 @@
 mod browser;
 mod claims;
 mod harness;
+mod history;
+mod profile;
 mod read;
 mod relay;
+mod restore;
+mod resume;
 mod unlock;
