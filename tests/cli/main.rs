@@ -1,6 +1,7 @@
 //! The program as a person or a script meets it: one binary, one module per command, against
 //! simulated receivers on loopback whose true state is read beside the wire.
 
+mod bad_input;
 mod browser;
 mod claims;
 mod harness;
