@@ -135,6 +135,7 @@ async fn not_written(
         let ended = changing::Ended {
             report,
             record: Some(one.record.id.0),
+            resumed: false,
         };
         let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
         if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
@@ -254,6 +255,7 @@ async fn go_on(
         return Ok(changing::Ended {
             report,
             record: Some(one.record.id.0),
+            resumed: false,
         });
     };
     let undoing = cut_off.direction == Direction::Back;
@@ -272,12 +274,30 @@ async fn go_on(
         expectation: Expectation::default(),
     };
     let mut ended = changing::run(context, journal, change).await;
-    if typed.undo && ended.report.outcome == Outcome::PutBack {
+    ended.resumed = true;
+    let report = &mut ended.report;
+    if typed.undo && report.outcome == Outcome::PutBack {
         // It was asked for, so it is no failure.
-        ended.report.exit = Exit::Done;
-        ended.report.trouble = None;
+        report.exit = Exit::Done;
+        report.trouble = None;
     }
+    left_unfinished(report);
     Ok(ended)
+}
+
+/// A run that ended before it wrote says of itself that nothing was written. Of the change that is
+/// not so: an earlier run of it wrote, or may have.
+fn left_unfinished(report: &mut Report) {
+    if !matches!(report.outcome, Outcome::Refused | Outcome::Failed) {
+        return;
+    }
+    report
+        .notes
+        .push("the change that was cut off is as unfinished as before".into());
+    if matches!(report.exit, Exit::Failed | Exit::Cancelled) {
+        report.outcome = Outcome::Unproved;
+        report.exit = Exit::Unproved;
+    }
 }
 
 fn profile_of_then(change: &ChangeRow) -> Result<profile::Profile, Failure> {

@@ -2,4 +2,5 @@
 //! simulated receivers on loopback whose true state is read beside the wire.
 
 mod harness;
+mod kill;
 mod unlock;
