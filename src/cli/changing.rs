@@ -91,7 +91,13 @@ pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>
         clock,
         stop: context.stop.clone(),
     };
-    let mut steps = Steps::new(screen, profile, expectation, target.speed);
+    let mut steps = Steps::new(
+        screen,
+        profile,
+        expectation,
+        target.speed,
+        context.wrote.clone(),
+    );
     let report = driver::run(machine, &mut world, &mut steps).await;
     Ended {
         report,

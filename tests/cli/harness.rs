@@ -259,7 +259,7 @@ impl Started {
 pub(crate) fn until(what: &str, mut holds: impl FnMut() -> bool) {
     let start = Instant::now();
     while !holds() {
-        assert!(start.elapsed() < Duration::from_secs(60), "{what}: never");
+        assert!(start.elapsed() < Duration::from_mins(1), "{what}: never");
         std::thread::sleep(Duration::from_millis(2));
     }
 }

@@ -134,7 +134,7 @@ fn whatever_moment_the_power_is_cut_at_what_is_said_afterwards_is_true() {
         Scenario::StalledSave,
         Scenario::SwappedAfterRestart,
     ];
-    let kills = std::env::var("LINKMEND_KILLS").map_or(40, |kills| {
+    let kills = std::env::var("LINKMEND_KILLS").map_or(200, |kills| {
         kills.parse().expect("LINKMEND_KILLS is a number of kills")
     });
     let moments: Vec<(u64, Way, Duration)> = (0..kills)

@@ -2,5 +2,7 @@
 //! simulated receivers on loopback whose true state is read beside the wire.
 
 mod harness;
+mod interrupt;
 mod kill;
+mod resume;
 mod unlock;
