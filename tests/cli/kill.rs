@@ -270,9 +270,9 @@ impl Cut {
         std::fs::write(&profile, profile_text(way)).expect("a profile");
         Self {
             way,
+            bench,
             before,
             profile,
-            bench,
         }
     }
 

@@ -22,7 +22,7 @@ struct Swapped {
     lookalike: Bench,
     relay: Relay,
     /// Whether the lookalike answers.
-    swapped: Arc<AtomicBool>,
+    in_its_place: Arc<AtomicBool>,
 }
 
 impl Swapped {
@@ -52,7 +52,7 @@ impl Swapped {
             bench,
             lookalike,
             relay,
-            swapped,
+            in_its_place: swapped,
         };
         let said = swap.run(&["unlock", "--yes", "--trust-address", "--json"], 7);
         assert_eq!(said.json("change")["outcome"], "unproved");
@@ -65,7 +65,7 @@ impl Swapped {
 
     /// The right one is the only one that is powered.
     fn put_right(&self) {
-        self.swapped.store(false, Ordering::SeqCst);
+        self.in_its_place.store(false, Ordering::SeqCst);
     }
 
     #[track_caller]
