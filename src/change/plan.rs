@@ -387,4 +387,33 @@ mod tests {
         assert_eq!(wanted, wanting("model-lock", Value::Number(7.into())));
         assert_eq!(saves(&plan), [("craft", vec!["held"])]);
     }
+
+    #[test]
+    fn the_way_back_is_told_as_the_family_takes_it() {
+        let mut family = Family::two_saves_and_a_restart();
+        let words = |text: &str| Pattern::JsonText(Template::parse(text).expect("a template"));
+        family.place("held", Raw::Json(json!("slot 7")));
+        let lock = &mut Arc::make_mut(&mut family.profile).settings[0];
+        lock.rows[0].parts = vec![(named("held"), words("nobody"))];
+        lock.rows[1].parts = vec![(named("held"), words("slot {}"))];
+        let original = read(&family);
+        let mut moved = family.clone();
+        moved.place("held", Raw::Json(json!("nobody")));
+        let now = read(&moved);
+        let (plan, _) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        assert_eq!(plan.saves[0].overlay[&named("held")], Raw::Json(json!(7)));
+    }
+
+    #[test]
+    fn what_stood_nowhere_is_not_put_there() {
+        let mut family = Family::flag_and_slot();
+        family.place("slot", Raw::Missing);
+        let original = read(&family);
+        let mut moved = family.clone();
+        moved.place("slot", Raw::Json(json!(12)));
+        moved.place("flag", Raw::Json(json!(true)));
+        let now = read(&moved);
+        let (plan, _) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        assert_eq!(saves(&plan), [("flag", vec!["flag"])]);
+    }
 }

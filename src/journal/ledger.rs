@@ -1,11 +1,13 @@
 //! One change of one device, written into the journal as it goes.
 
-use super::{ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId};
+use super::{
+    ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId, StepRow,
+};
 use crate::{
-    change::{Report, Step, Trouble, Wanted, ports::Ledger},
+    change::{Line, PlanLine, Report, Step, Trouble, Wanted, ports::Ledger},
     judge::{Expectation, judge},
     profile::Source,
-    terms::{Exit, Sameness, Snapshot, output::Outcome},
+    terms::{Exit, Proof, Sameness, Snapshot, output::Outcome},
 };
 
 /// Writes one change.
@@ -184,6 +186,41 @@ pub fn read_steps(change: &ChangeRow) -> Result<Vec<Step>, Trouble> {
             Some("`linkmend history` shows its record of what was there"),
         )
     })
+}
+
+/// The settings of a change: as it ended last, or as far as it was planned.
+pub fn read_lines(change: &ChangeRow) -> Vec<Line> {
+    let ended = |row: &StepRow| -> Option<Vec<Line>> {
+        let lines: Vec<(PlanLine, Proof, String)> =
+            serde_json::from_value(row.body.get("lines")?.clone()).ok()?;
+        let lines = lines.into_iter();
+        Some(
+            lines
+                .map(|(plan, proof, why)| Line { plan, proof, why })
+                .collect(),
+        )
+    };
+    let mut ends = change
+        .steps
+        .iter()
+        .rev()
+        .filter(|row| row.kind == super::ENDED);
+    if let Some(lines) = ends.find_map(ended) {
+        return lines;
+    }
+    let steps = read_steps(change).unwrap_or_default();
+    let planned = steps.into_iter().find_map(|step| match step {
+        Step::Planned { lines, .. } => Some(lines),
+        _ => None,
+    });
+    let lines = planned.unwrap_or_default().into_iter();
+    lines
+        .map(|plan| Line {
+            plan,
+            proof: Proof::None,
+            why: "cut off".into(),
+        })
+        .collect()
 }
 
 /// A journal's error as a trouble of a change.

@@ -1,6 +1,7 @@
 //! A receiver, a data folder and the real program, with everything it says held together.
 
 use std::{
+    net::SocketAddr,
     path::{Path, PathBuf},
     process::{Command, Stdio},
     sync::LazyLock,
@@ -9,6 +10,8 @@ use std::{
 use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
 use serde_json::Value as Json;
 use tempfile::TempDir;
+
+use crate::claims::{keep, secrets};
 
 /// How many times faster than the real thing the receivers of these tests restart: the longest
 /// wait of a family (55 s) takes 0.55 s.
@@ -49,6 +52,11 @@ impl Bench {
         format!("http://{}", self.receiver.address())
     }
 
+    /// Where the receiver is, as numbers.
+    pub(crate) fn address(&self) -> SocketAddr {
+        self.receiver.address()
+    }
+
     /// What is true, beside the wire.
     pub(crate) fn truth(&self) -> Truth {
         self.receiver.truth()
@@ -79,22 +87,46 @@ impl Bench {
 
     /// The same without `--trust-address`.
     pub(crate) fn distrusting(&self, words: &[&str]) -> Call {
-        self.off_device(words)
-            .words(&["--at", &self.at()])
-            .words(&QUICK)
+        self.through(&self.at(), words)
+    }
+
+    /// A command with this data folder on whatever is at an address.
+    pub(crate) fn through(&self, at: &str, words: &[&str]) -> Call {
+        self.off_device(words).words(&["--at", at]).words(&QUICK)
     }
 
     /// A command with this data folder that does not name a device.
     pub(crate) fn off_device(&self, words: &[&str]) -> Call {
         let data = self.data().display().to_string();
-        Call::new(words).words(&["--data-dir", &data])
+        let mut call = Call::new(words).words(&["--data-dir", &data]);
+        call.secrets = self.truth().devices.iter().flat_map(secrets).collect();
+        call
     }
+
+    /// Everything that the journal knows, as `history --json` tells it.
+    #[track_caller]
+    pub(crate) fn history(&self) -> Json {
+        let said = self.off_device(&["history", "--json"]).run().ends(0);
+        said.json("history")
+    }
+}
+
+/// Checks each case on a thread of its own, since nearly all of a case is waiting.
+pub(crate) fn side_by_side<T: Sync>(cases: &[T], check: impl Fn(&T) + Sync) {
+    std::thread::scope(|scope| {
+        for case in cases {
+            let check = &check;
+            scope.spawn(move || check(case));
+        }
+    });
 }
 
 /// One run of the program to be made.
 #[must_use = "nothing runs before `run`"]
 pub(crate) struct Call {
     command: Command,
+    /// What must never be in what it says.
+    secrets: Vec<String>,
 }
 
 impl Call {
@@ -108,7 +140,10 @@ impl Call {
             .env("NO_COLOR", "1")
             .env("HOME", "/nonexistent")
             .stdin(Stdio::null());
-        Self { command }
+        Self {
+            command,
+            secrets: Vec::new(),
+        }
     }
 
     /// One more word.
@@ -134,14 +169,18 @@ impl Call {
         self.command
     }
 
-    /// Runs it to its end.
+    /// Runs it to its end. Whatever it was, it tells no secret of the receiver.
+    #[track_caller]
     pub(crate) fn run(mut self) -> Said {
         let output = self.command.output().expect("the program starts");
-        Said {
+        let said = Said {
             code: output.status.code(),
             stdout: String::from_utf8(output.stdout).expect("UTF-8 on stdout"),
             stderr: String::from_utf8(output.stderr).expect("UTF-8 on stderr"),
-        }
+        };
+        keep(&self.secrets, &said.stdout);
+        keep(&self.secrets, &said.stderr);
+        said
     }
 }
 
@@ -179,11 +218,21 @@ impl Said {
         self
     }
 
+    /// Asserts that it says one clear thing about what went wrong and what to do, on stderr.
+    #[track_caller]
+    pub(crate) fn complains_once(self) -> Self {
+        let count = |word: &str| self.stderr.lines().filter(|l| l.starts_with(word)).count();
+        assert_eq!(count("error: "), 1, "{}", self.stderr);
+        assert_eq!(count("help: "), 1, "{}", self.stderr);
+        self
+    }
+
     /// The one JSON object on stdout, valid by the schema of that name.
     #[track_caller]
     pub(crate) fn json(&self, schema: &str) -> Json {
         let object: Json = serde_json::from_str(&self.stdout)
             .unwrap_or_else(|error| panic!("{error}:\n{}\n{}", self.stdout, self.stderr));
+        assert_eq!(self.stdout.lines().count(), 1, "{}", self.stdout);
         let name = if object.get("error").is_some() && object.get("changes").is_none() {
             "error"
         } else {

@@ -57,7 +57,8 @@ pub enum Event {
     Sent(Sent),
     /// A wait ended.
     Back(Back),
-    /// The person wants to stop.
+    /// The person wants to stop, and the action was not carried out or was dropped; an acting
+    /// request that did not leave is told as [`Sent::NotSent`] instead.
     Cancelled,
 }
 

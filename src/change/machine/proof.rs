@@ -136,8 +136,7 @@ impl Machine {
         self.notes.push(format!(
             "it did not take ({differs}), so it was begun to put back what was there"
         ));
-        let mut back = Leg::new(Direction::Back, plan, wanted, seen.clone());
-        back.mark.clone_from(&leg.mark);
+        let back = Leg::new(Direction::Back, plan, wanted, seen.clone());
         self.leg = Some(back);
         self.planned()
     }

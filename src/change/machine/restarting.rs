@@ -23,7 +23,12 @@ impl Machine {
             Sent::NotSent(_) | Sent::Refused(_) => {
                 self.notes
                     .push(format!("the restart request failed: {}", sent.words()));
-                self.wait_once_more()
+                if matches!(sent, Sent::Refused(_)) {
+                    // It is there, and stays.
+                    self.go(State::Proving, Action::Read)
+                } else {
+                    self.wait_once_more()
+                }
             }
             Sent::Answered(_) | Sent::NoAnswer(_) => self.await_it(),
         }

@@ -186,6 +186,13 @@ impl Family {
         family
     }
 
+    /// The same family, with nothing that tells a restart but that it is gone.
+    pub(crate) fn without_mark(mut self) -> Self {
+        let restart = Arc::make_mut(&mut self.profile).restart.as_mut();
+        restart.expect("a family that restarts").witness = None;
+        self
+    }
+
     /// All of them.
     pub(crate) fn all() -> Vec<Self> {
         vec![

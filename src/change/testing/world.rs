@@ -81,6 +81,10 @@ pub(crate) enum Seen {
     Stranger,
     /// Somebody else set something just before.
     Touched,
+    /// All but its marks, this once.
+    NoMarks,
+    /// An answer of another family, this once.
+    OtherFamily,
 }
 
 /// How the world misbehaves: by the number of the save, restart, wait or reading; what is beyond
@@ -119,7 +123,7 @@ pub(crate) struct World {
     /// What it starts with next time, what it never shows included.
     pub(crate) kept: BTreeMap<PlaceName, Raw>,
     original: BTreeMap<PlaceName, Raw>,
-    rest: BTreeMap<String, Raw>,
+    pub(crate) rest: BTreeMap<String, Raw>,
     seconds: f64,
     started: f64,
     starts: u32,
@@ -297,7 +301,11 @@ impl World {
         self.log.push("read".into());
         let seen = self.next(0, |script| &script.reads).unwrap_or(Seen::All);
         match seen {
-            Seen::All => {}
+            Seen::All | Seen::NoMarks => {}
+            Seen::OtherFamily => {
+                let other = trouble("other-family").ending(Exit::Refused);
+                return Event::Read(Err(other));
+            }
             Seen::Nothing => return Event::Read(Err(trouble("no-answer"))),
             Seen::NothingEver => self.silent = true,
             Seen::Stranger => self.identity = self.stranger.clone(),
@@ -313,7 +321,11 @@ impl World {
         if self.silent || self.seconds < self.away_until {
             return Event::Read(Err(trouble("no-answer")));
         }
-        Event::Read(Ok(Box::new(self.snapshot())))
+        let mut read = self.snapshot();
+        if seen == Seen::NoMarks {
+            read.device.identity = Identity::default();
+        }
+        Event::Read(Ok(Box::new(read)))
     }
 
     /// What a reading gives now.

@@ -350,6 +350,87 @@ fn a_restart_too_fast_to_be_seen_is_told_by_its_mark() {
 }
 
 #[test]
+fn each_restart_is_witnessed_anew_where_only_being_gone_tells() {
+    let two = Family::two_restarting_saves().without_mark();
+    let (report, _) = change(&two, Script::default());
+    assert_eq!(ended(&report), (Outcome::Done, 0, ""));
+    let (report, _) = change(&two, saves(&[Save::Takes, Save::NoRestart]));
+    assert_eq!(
+        ended(&report),
+        (Outcome::Unproved, 7, "restart-not-witnessed"),
+        "the restart of the first save is none of the second"
+    );
+    let gone_before = Script {
+        reads: vec![Seen::All, Seen::All, Seen::All, Seen::Nothing],
+        awaits: vec![Await::Flaps],
+        restarts: vec![Restarted::Lost],
+        ..Script::default()
+    };
+    let requested = Family::two_saves_and_a_restart().without_mark();
+    let (report, _) = change(&requested, gone_before);
+    assert_eq!(
+        ended(&report),
+        (Outcome::Unproved, 7, "restart-not-witnessed"),
+        "gone before the request is not gone after it"
+    );
+}
+
+#[test]
+fn gone_stays_gone_over_a_second_wait() {
+    let family = Family::one_restarting_save().without_mark();
+    let (report, world) = change(&family, reads(&[Seen::All, Seen::All, Seen::Nothing]));
+    assert_eq!(ended(&report), (Outcome::Done, 0, ""));
+    assert_eq!(
+        world.log.iter().filter(|entry| *entry == "await").count(),
+        2
+    );
+}
+
+#[test]
+fn a_restart_request_that_fails_is_noted_and_proves_nothing() {
+    let family = Family::two_saves_and_a_restart();
+    for (how, awaits) in [(Restarted::Refused, 0), (Restarted::NotSent, 1)] {
+        let script = Script {
+            restarts: vec![how],
+            ..Script::default()
+        };
+        let (report, world) = change(&family, script);
+        assert_eq!(
+            ended(&report),
+            (Outcome::Unproved, 7, "restart-not-witnessed")
+        );
+        assert!(report.notes[0].starts_with("the restart request failed: "));
+        assert_eq!(
+            world.log.iter().filter(|entry| *entry == "await").count(),
+            awaits
+        );
+    }
+    let twice_away = Script {
+        reads: vec![Seen::All, Seen::All, Seen::Nothing],
+        restarts: vec![Restarted::NotSent],
+        ..Script::default()
+    };
+    let (report, _) = change(&family, twice_away);
+    assert_eq!(ended(&report), (Outcome::Unproved, 7, "not-back"));
+}
+
+#[test]
+fn a_device_whose_marks_are_gone_is_not_taken_for_the_same() {
+    let family = Family::one_restarting_save();
+    let (report, world) = change(&family, reads(&[Seen::All, Seen::NoMarks]));
+    assert_eq!(ended(&report), (Outcome::Refused, 6, "another-device"));
+    assert!(acts(&world).is_empty());
+}
+
+#[test]
+fn another_family_after_a_write_is_not_waited_for() {
+    let family = Family::flag_and_slot();
+    let (report, world) = change(&family, reads(&[Seen::All, Seen::All, Seen::OtherFamily]));
+    assert_eq!(ended(&report), (Outcome::Unproved, 7, "other-family"));
+    assert!(!world.log.contains(&"await".to_owned()));
+}
+
+#[test]
 fn a_save_without_an_answer_counts_by_what_is_read_back() {
     for family in Family::all() {
         let hidden = ["local-passphrase", "light"];
@@ -390,6 +471,10 @@ fn a_refused_save_tells_what_the_device_said() {
     let (report, world) = change(&Family::one_restarting_save(), saves(&[Save::Refused]));
     assert_eq!(ended(&report), (Outcome::PutBack, 5, "put-back"));
     assert!(report.lines[0].why.ends_with("the device said: not kept"));
+    assert!(
+        !world.log.contains(&"await".to_owned()),
+        "it does not restart"
+    );
     assert!(world.is_untouched());
 }
 
@@ -502,6 +587,16 @@ fn a_value_that_is_never_shown_is_neither_done_nor_put_back() {
     let (report, world) = change(&family, saves(&[Save::Takes, Save::Ignored]));
     assert_eq!(ended(&report), (Outcome::Unproved, 7, "cannot-put-back"));
     assert!(!world.is_untouched());
+}
+
+#[test]
+fn a_hidden_value_that_was_not_sent_yet_does_not_keep_the_rest_from_being_put_back() {
+    let mut family = Family::hidden_value();
+    Arc::make_mut(&mut family.profile).saves.rotate_left(1);
+    let (report, world) = change(&family, saves(&[Save::Ignored]));
+    assert_eq!(ended(&report), (Outcome::PutBack, 5, "put-back"));
+    assert_eq!(acts(&world), ["save craft", "restart"]);
+    assert!(world.is_untouched());
 }
 
 #[test]

@@ -202,6 +202,7 @@ fn a_restart_before_the_last_save_proves_nothing_of_it() {
     assert_eq!(report.outcome, Outcome::Unproved);
     let trouble = report.trouble.expect("why it is unproved");
     assert_eq!(trouble.code, "restart-not-witnessed");
+    assert_eq!(world.log, ["read", "end"], "no request makes it restart");
     world.power_cycle();
     let report = resume(&family, &mut world, cut_off, Script::default());
     assert_eq!(
@@ -257,18 +258,24 @@ fn stopping_after_a_restart_request_alone_is_unproved() {
         cancel_at: Some(restart + 1),
         ..Script::default()
     };
-    let report = resume(&family, &mut world, cut_off.clone(), script);
+    let report = resume(&family, &mut world, cut_off, script);
     assert_eq!(world.log[restart], "restart");
     assert_eq!(
         (report.outcome, report.exit),
         (Outcome::Unproved, Exit::Unproved)
     );
+    let (mut world, cut_off) = cut(&family, at, Script::default());
     let script = Script {
         restarts: vec![Restarted::NotSent],
         cancel_at: Some(restart + 1),
         ..Script::default()
     };
     let report = resume(&family, &mut world, cut_off, script);
+    assert_eq!(world.log[restart], "restart");
+    assert_eq!(
+        (report.outcome, report.exit),
+        (Outcome::Refused, Exit::Cancelled)
+    );
     assert!(!report.wrote, "nothing has left in this run");
 }
 
@@ -296,6 +303,20 @@ fn a_resumed_run_refuses_another_device_and_what_else_changed() {
         );
         assert!(world.written_to.is_empty());
     }
+}
+
+#[test]
+fn what_no_setting_can_put_back_is_said_and_left() {
+    let family = Family::two_saves_and_a_restart();
+    let at = just_after(&family, "note writing", 1);
+    let (mut world, mut cut_off) = cut(&family, at, Script::default());
+    cut_off.direction = Direction::Back;
+    world.rest.clear();
+    let report = resume(&family, &mut world, cut_off, Script::default());
+    assert_eq!(report.outcome, Outcome::Unproved);
+    let trouble = report.trouble.expect("why it is unproved");
+    assert_eq!(trouble.code, "cannot-put-back");
+    assert_eq!(world.log, ["read", "end"]);
 }
 
 #[test]

@@ -45,6 +45,7 @@ pub(super) fn scripts() -> impl Strategy<Value = Script> {
         prop_oneof![
             12 => Just(Seen::All),
             1 => select(vec![Seen::Nothing, Seen::NothingEver, Seen::Stranger, Seen::Touched]),
+            1 => select(vec![Seen::NoMarks, Seen::OtherFamily]),
         ],
         0..12,
     );
