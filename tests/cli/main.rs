@@ -1,9 +1,14 @@
 //! The program as a person or a script meets it: one binary, one module per command, against
 //! simulated receivers on loopback whose true state is read beside the wire.
 
+mod bad_input;
 mod browser;
 mod claims;
 mod harness;
+mod history;
+mod profile;
 mod read;
 mod relay;
+mod restore;
+mod resume;
 mod unlock;

@@ -387,8 +387,20 @@ impl Machine {
         matches!(&self.profile.restart, Some(r) if matches!(r.by, RestartBy::Saving))
     }
 
+    /// Whether a proof takes a restart. Where only saving restarts the device, a way whose saves
+    /// do not is proved by the read-back; of a way without saves nobody knows, so it takes one.
     fn restart_needed(&self) -> bool {
-        self.profile.restart.is_some()
+        let Some(restart) = &self.profile.restart else {
+            return false;
+        };
+        let saves = self.leg.iter().flat_map(|leg| &leg.plan.saves);
+        let mut saves = saves.filter_map(|planned| self.profile.save(planned.save.as_str()));
+        restart.by != RestartBy::Saving
+            || self
+                .leg
+                .as_ref()
+                .is_none_or(|leg| leg.plan.saves.is_empty())
+            || saves.any(|save| save.restarts)
     }
 
     fn returns_by_hand(&self) -> bool {

@@ -43,7 +43,11 @@ impl Machine {
             expected: original.device.identity.clone(),
             leave_s: self.options.leave_s,
             usual_s: usual,
-            deadline_s: usual.1 * 1.5 + 30.0,
+            deadline_s: if self.returns_by_hand() {
+                BY_HAND_S
+            } else {
+                usual.1 * 1.5 + 30.0
+            },
             by_hand: self.returns_by_hand(),
         };
         self.go(State::Awaiting, Action::Await(wait))
@@ -100,3 +104,7 @@ impl Machine {
         }
     }
 }
+
+/// How long a person may take to power a device off and on, its own wait included, in s. No
+/// source: long enough to walk to the boat.
+const BY_HAND_S: f64 = 600.0;

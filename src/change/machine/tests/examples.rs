@@ -78,6 +78,20 @@ fn one_restarting_save_is_done_after_its_restart() {
 }
 
 #[test]
+fn a_save_that_restarts_nothing_is_proved_by_its_read_back() {
+    let mut family = Family::one_restarting_save();
+    let profile = std::sync::Arc::make_mut(&mut family.profile);
+    profile
+        .saves
+        .iter_mut()
+        .for_each(|save| save.restarts = false);
+    let (report, world) = change(&family, Script::default());
+    assert_eq!(ended(&report), (Outcome::Done, 0, ""));
+    assert_eq!(report.lines[0].proof, Proof::ReadBack);
+    assert_eq!(acts(&world), ["save air"]);
+}
+
+#[test]
 fn two_saves_are_each_read_back_before_the_one_restart() {
     let (report, world) = change(&Family::two_saves_and_a_restart(), Script::default());
     assert_eq!(ended(&report), (Outcome::Done, 0, ""));
