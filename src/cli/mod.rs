@@ -24,7 +24,7 @@ use clap::Parser;
 use tokio::sync::watch;
 
 use args::{Cli, Command};
-use context::Context;
+use context::{Context, Wrote};
 use screen::Tone;
 
 use crate::terms::Exit;
@@ -64,18 +64,16 @@ pub fn main() -> ExitCode {
 
 async fn run(typed: Cli) -> Exit {
     let (tell, stop) = watch::channel(false);
-    let signals = tokio::spawn(watch_signals(tell));
-    let context = Context::new(typed.output, stop);
-    let mut stopped = context.stop.clone();
+    let wrote = Wrote::default();
+    let signals = tokio::spawn(watch_signals(tell, wrote.clone()));
+    let context = Context::new(typed.output, stop, wrote);
     let command = async {
         match &typed.command {
-            Command::Read(typed) => until_stopped(&mut stopped, read::run(&context, typed)).await,
+            Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
-            Command::History(typed) => {
-                until_stopped(&mut stopped, history::run(&context, typed)).await
-            }
+            Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,
             Command::Profile(typed) => profile::run(&context, typed),
         }
     };
@@ -87,20 +85,9 @@ async fn run(typed: Cli) -> Exit {
     exit
 }
 
-/// Commands that write nothing may be dropped wherever they are.
-async fn until_stopped(
-    stopped: &mut watch::Receiver<bool>,
-    command: impl Future<Output = Result<Exit, failure::Failure>>,
-) -> Result<Exit, failure::Failure> {
-    tokio::select! {
-        ended = command => ended,
-        _ = stopped.wait_for(|stop| *stop) => Err(failure::Failure::Stopped),
-    }
-}
-
 /// The first Ctrl-C (or SIGTERM) asks for a clean stop; a second one ends the process at once,
 /// which the journal survives.
-async fn watch_signals(tell: watch::Sender<bool>) {
+async fn watch_signals(tell: watch::Sender<bool>, wrote: Wrote) {
     use tokio::signal::unix::{SignalKind, signal};
     let (Ok(mut interrupt), Ok(mut terminate)) = (
         signal(SignalKind::interrupt()),
@@ -115,7 +102,12 @@ async fn watch_signals(tell: watch::Sender<bool>) {
         }
         if press > 0 {
             terminal::restore();
-            std::process::exit(Exit::Cancelled.code().into());
+            let exit = if wrote.is_set() {
+                Exit::Unproved
+            } else {
+                Exit::Cancelled
+            };
+            std::process::exit(exit.code().into());
         }
         let _ = tell.send(true);
     }

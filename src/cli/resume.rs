@@ -17,14 +17,13 @@ use super::{
 };
 use crate::{
     change::{
-        CutOff, Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice,
-        ports::Device,
+        CutOff, Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice, ports,
     },
     journal::{Archive, ChangeId, ChangeRow, Journal, RecordRow, ledger},
     judge::Expectation,
     profile,
     terms::{
-        Exit, Sameness,
+        Device, Exit, Sameness,
         output::{FORMAT, Outcome, ResumeOut},
     },
 };
@@ -133,6 +132,7 @@ async fn not_written(
         let ended = changing::Ended {
             report,
             record: Some(one.record.id.0),
+            resumed: false,
         };
         let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
         if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
@@ -190,34 +190,23 @@ async fn with_device(
             profiles.push(Arc::new(profile));
         }
     }
-    let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
-    let now = SessionDevice::new(session.clone(), None)
-        .read()
-        .await
-        .map_err(Failure::Trouble)?;
-    let Some(one) = unfinished.into_iter().find(|one| {
-        let sameness = one
-            .record
-            .snapshot
-            .device
-            .identity
-            .compare(&now.device.identity);
-        sameness == Sameness::Same
-            || (sameness == Sameness::Undetermined
-                && one.record.snapshot.device.family == now.device.family)
-    }) else {
-        return Err(Failure::Trouble(
-            Trouble::new(
-                "another-device",
-                format!(
-                    "nothing is unfinished of {}, which answers here",
-                    now.device.identity
-                ),
-                Some("`linkmend resume` lists what is unfinished"),
-            )
-            .ending(Exit::Refused),
-        ));
+    let looked = context
+        .or_stopped(async {
+            let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
+            let mut device = SessionDevice::new(session.clone(), None);
+            let now = ports::Device::read(&mut device)
+                .await
+                .map_err(Failure::Trouble)?;
+            Ok((session, profile, now))
+        })
+        .await;
+    let (session, profile, now) = match looked {
+        Err(Failure::Stopped) => return Err(stopped()),
+        looked => looked?,
     };
+    let one = the_one_of(unfinished, &now.device)?;
+    // An earlier run of it may have written.
+    context.wrote.set();
     let target = Target::real(session, profile, limits);
     let ended = go_on(context, typed, journal, &target, one).await?;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
@@ -237,6 +226,62 @@ async fn with_device(
     Ok(changing::say(context.screen, &ended, &target, &fingerprint))
 }
 
+/// The unfinished change of the device that answers: by its marks, or where it has none by the
+/// address alone.
+fn the_one_of(unfinished: Vec<Unfinished>, now: &Device) -> Result<Unfinished, Failure> {
+    let of = |one: &Unfinished| one.record.snapshot.device.clone();
+    let (mut same, others): (Vec<_>, Vec<_>) = unfinished
+        .into_iter()
+        .partition(|one| of(one).identity.compare(&now.identity) == Sameness::Same);
+    if !same.is_empty() {
+        return Ok(same.swap_remove(0));
+    }
+    let mut perhaps: Vec<_> = others
+        .into_iter()
+        .filter(|one| {
+            let then = of(one);
+            then.identity.compare(&now.identity) == Sameness::Undetermined
+                && then.identity.address == now.identity.address
+                && then.family == now.family
+        })
+        .collect();
+    if perhaps.len() > 1 {
+        let numbers: Vec<String> = perhaps.iter().map(|o| o.change.id.0.to_string()).collect();
+        return Err(Failure::usage(
+            format!(
+                "several changes at this address are unfinished: {}",
+                numbers.join(", ")
+            ),
+            "say which with `linkmend resume CHANGE`",
+        ));
+    }
+    perhaps.pop().ok_or_else(|| {
+        Failure::Trouble(
+            Trouble::new(
+                "another-device",
+                format!(
+                    "nothing is unfinished of {}, which answers here",
+                    now.identity
+                ),
+                Some("`linkmend resume` lists what is unfinished"),
+            )
+            .ending(Exit::Refused),
+        )
+    })
+}
+
+/// Stopped by the person before anything was settled.
+fn stopped() -> Failure {
+    Failure::Trouble(
+        Trouble::new(
+            "cancelled",
+            "stopped by you; what was cut off is as unfinished as before",
+            None,
+        )
+        .ending(Exit::Unproved),
+    )
+}
+
 async fn go_on(
     context: &Context,
     typed: &args::Resume,
@@ -252,6 +297,7 @@ async fn go_on(
         return Ok(changing::Ended {
             report,
             record: Some(one.record.id.0),
+            resumed: false,
         });
     };
     if typed.undo {
@@ -273,12 +319,30 @@ async fn go_on(
         expectation: Expectation::default(),
     };
     let mut ended = changing::run(context, journal, change).await;
-    if typed.undo && ended.report.outcome == Outcome::PutBack {
+    ended.resumed = true;
+    let report = &mut ended.report;
+    if typed.undo && report.outcome == Outcome::PutBack {
         // It was asked for, so it is no failure.
-        ended.report.exit = Exit::Done;
-        ended.report.trouble = None;
+        report.exit = Exit::Done;
+        report.trouble = None;
     }
+    left_unfinished(report);
     Ok(ended)
+}
+
+/// A run that ended before it wrote says of itself that nothing was written. Of the change that is
+/// not so: an earlier run of it wrote, or may have.
+fn left_unfinished(report: &mut Report) {
+    if !matches!(report.outcome, Outcome::Refused | Outcome::Failed) {
+        return;
+    }
+    report
+        .notes
+        .push("the change that was cut off is as unfinished as before".into());
+    if matches!(report.exit, Exit::Failed | Exit::Cancelled) {
+        report.outcome = Outcome::Unproved;
+        report.exit = Exit::Unproved;
+    }
 }
 
 fn profile_of_then(change: &ChangeRow) -> Result<profile::Profile, Failure> {

@@ -5,6 +5,7 @@ use std::{sync::Arc, time::Instant};
 use indicatif::ProgressBar;
 
 use super::{
+    context::Wrote,
     render,
     screen::{Screen, Tone},
     seconds,
@@ -26,24 +27,28 @@ pub(super) struct Steps {
     profile: Arc<Profile>,
     expectation: Expectation,
     speed: f64,
+    wrote: Wrote,
     reads: usize,
     asked: bool,
     waiting: Option<(ProgressBar, Instant)>,
 }
 
 impl Steps {
-    /// Watches a change of a device of this family, `speed` times faster than the real thing.
+    /// Watches a change of a device of this family, `speed` times faster than the real thing, and
+    /// marks in `wrote` that something is about to leave for it.
     pub(super) fn new(
         screen: Screen,
         profile: Arc<Profile>,
         expectation: Expectation,
         speed: f64,
+        wrote: Wrote,
     ) -> Self {
         Self {
             screen,
             profile,
             expectation,
             speed,
+            wrote,
             reads: 0,
             asked: false,
             waiting: None,
@@ -171,6 +176,9 @@ pub(super) fn verdict_tone(condition: crate::terms::Condition) -> Tone {
 
 impl Watch for Steps {
     fn before(&mut self, action: &Action) {
+        if matches!(action, Action::Save(_) | Action::Restart) {
+            self.wrote.set();
+        }
         match action {
             Action::Read if self.reads == 1 => {
                 self.screen.step(
