@@ -12,3 +12,4 @@ mod relay;
 mod restore;
 mod resume;
 mod unlock;
+mod wrong_profile;
