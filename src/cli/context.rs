@@ -2,7 +2,7 @@
 
 use tokio::sync::watch;
 
-use super::{args::Output, screen::Screen};
+use super::{args::Output, failure::Failure, screen::Screen};
 use crate::journal::{DataFolder, JournalError};
 
 /// What every command needs.
@@ -22,6 +22,18 @@ impl Context {
             screen,
             stop,
             output,
+        }
+    }
+
+    /// Drops work that writes nothing to a device when the person wants to stop.
+    pub(super) async fn unless_stopped<T, E: Into<Failure>>(
+        &self,
+        work: impl Future<Output = Result<T, E>>,
+    ) -> Result<T, Failure> {
+        let mut stop = self.stop.clone();
+        tokio::select! {
+            ended = work => ended.map_err(Into::into),
+            _ = stop.wait_for(|stop| *stop) => Err(Failure::Stopped),
         }
     }
 

@@ -61,16 +61,13 @@ async fn run(typed: Cli) -> Exit {
     let (tell, stop) = watch::channel(false);
     let signals = tokio::spawn(watch_signals(tell));
     let context = Context::new(typed.output, stop);
-    let mut stopped = context.stop.clone();
     let command = async {
         match &typed.command {
-            Command::Read(typed) => until_stopped(&mut stopped, read::run(&context, typed)).await,
+            Command::Read(typed) => context.unless_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
-            Command::History(typed) => {
-                until_stopped(&mut stopped, history::run(&context, typed)).await
-            }
+            Command::History(typed) => context.unless_stopped(history::run(&context, typed)).await,
             Command::Profile(typed) => profile::run(&context, typed),
         }
     };
@@ -80,17 +77,6 @@ async fn run(typed: Cli) -> Exit {
     };
     signals.abort();
     exit
-}
-
-/// Commands that write nothing may be dropped wherever they are.
-async fn until_stopped(
-    stopped: &mut watch::Receiver<bool>,
-    command: impl Future<Output = Result<Exit, failure::Failure>>,
-) -> Result<Exit, failure::Failure> {
-    tokio::select! {
-        ended = command => ended,
-        _ = stopped.wait_for(|stop| *stop) => Err(failure::Failure::Stopped),
-    }
 }
 
 /// The first Ctrl-C (or SIGTERM) asks for a clean stop; a second one ends the process at once,

@@ -23,9 +23,13 @@ use crate::{
 pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit, Failure> {
     let folder = context.folder(typed.target.practice.is_some())?;
     let journal = Journal::open(&folder)?;
-    let target = target::open(&typed.target, context.screen).await?;
+    let target = context
+        .unless_stopped(target::open(&typed.target, context.screen))
+        .await?;
     let mut device = SessionDevice::new(target.session.clone(), typed.target.device.clone());
-    let now = device.read().await.map_err(Failure::Trouble)?;
+    let now = context
+        .unless_stopped(async { device.read().await.map_err(Failure::Trouble) })
+        .await?;
     let record = match typed.record {
         Some(number) => numbered(&journal, number, &now, typed.target.trust_address)?,
         None => latest(&journal, &now)?,

@@ -192,11 +192,13 @@ async fn with_device(
             profiles.push(Arc::new(profile));
         }
     }
-    let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
-    let now = SessionDevice::new(session.clone(), None)
-        .read()
-        .await
-        .map_err(Failure::Trouble)?;
+    let looking = async {
+        let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
+        let mut device = SessionDevice::new(session.clone(), None);
+        let now = device.read().await.map_err(Failure::Trouble)?;
+        Ok::<_, Failure>((session, profile, now))
+    };
+    let (session, profile, now) = context.unless_stopped(looking).await?;
     let Some(one) = unfinished.into_iter().find(|one| {
         let sameness = one
             .record

@@ -1,7 +1,11 @@
 //! `linkmend unlock`, scenario by scenario, for every simulated family: what the person sees, the
 //! exit code, and what is true of the device afterwards.
 
-use std::sync::{Arc, Mutex};
+use std::{
+    net::{Ipv4Addr, TcpListener},
+    process::{Command, Stdio},
+    sync::{Arc, Mutex, mpsc},
+};
 
 use mock_device::{Family, Scenario};
 use serde_json::json;
@@ -473,6 +477,117 @@ fn quiet_prints_the_result_alone_and_faults_all_the_same() {
         said.stdout
     );
     said.complains_once();
+}
+
+#[test]
+fn stdout_of_a_script_holds_the_one_object_however_much_is_logged() {
+    let bench = Bench::new(Family::SampleForm, Scenario::NoAnswer);
+    let said = bench
+        .linkmend(&["unlock", "--yes", "--json", "--verbose"])
+        .env("RUST_LOG", "trace")
+        .run()
+        .ends(0);
+    assert_eq!(said.json("change")["outcome"], "done");
+    assert!(said.stderr.contains("POST"), "{}", said.stderr);
+}
+
+#[test]
+fn practice_receiver_is_unlocked_as_a_real_one_and_said_to_be_simulated() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::Locked);
+        let words = ["unlock", "--practice", "locked", "--profile", family.word()];
+        // Its made-up BSSID tells it, as if it had been joined.
+        let said = bench.off_device(&words).words(&["--yes"]).run().ends(0);
+        assert!(
+            said.stdout.starts_with("done, and proved\n"),
+            "{}",
+            said.stdout
+        );
+        said.says("PRACTICE: this receiver is simulated in this program and 20 times faster")
+            .says("Nothing real is read or changed.")
+            .says("proof read after a witnessed restart");
+        let said = bench
+            .off_device(&words)
+            .words(&["--dry-run", "--json"])
+            .run()
+            .ends(0);
+        let object = said.json("change");
+        assert_eq!(object["simulated"], true);
+        assert!(
+            object["device"]["identity"]["bssid"].is_string(),
+            "{object}"
+        );
+        assert_eq!(bench.truth().requests, [], "no other device was asked");
+    });
+}
+
+/// Ctrl-C, as a terminal sends it.
+fn interrupt(process: u32) {
+    let sent = Command::new("kill")
+        .args(["-INT", &process.to_string()])
+        .status()
+        .expect("there is a `kill`");
+    assert!(sent.success());
+}
+
+#[test]
+fn ctrl_c_before_any_write_ends_with_130_and_leaves_nothing_unfinished() {
+    for words in [&["read"][..], &["unlock", "--yes"], &["restore", "--yes"]] {
+        let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+        let silent = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("a port");
+        let at = format!("http://{}", silent.local_addr().expect("its address"));
+        let run = bench
+            .off_device(words)
+            .words(&["--at", &at])
+            .into_command()
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("started");
+        let _waiting = silent.accept().expect("it connects");
+        interrupt(run.id());
+        let ended = run.wait_with_output().expect("it ends");
+        let said = String::from_utf8(ended.stderr).expect("UTF-8");
+        assert_eq!(ended.status.code(), Some(130), "{said}");
+        assert!(said.contains("nothing was written"), "{said}");
+        bench.off_device(&["resume"]).run().ends(0);
+    }
+}
+
+#[test]
+fn ctrl_c_after_a_write_ends_with_7_and_the_next_run_knows() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let address = bench.address();
+    let (tell, process) = mpsc::channel();
+    let relay = Relay::start(move |line, _| {
+        if line.starts_with("POST") {
+            interrupt(process.recv().expect("it was started"));
+        }
+        Route::To(address)
+    });
+    let run = bench
+        .through(&relay.at(), &["unlock", "--yes", "--json"])
+        .into_command()
+        .stdout(Stdio::piped())
+        .stderr(Stdio::piped())
+        .spawn()
+        .expect("started");
+    tell.send(run.id()).expect("the relay waits for it");
+    let ended = run.wait_with_output().expect("it ends");
+    let said = String::from_utf8(ended.stdout).expect("UTF-8");
+    assert_eq!(ended.status.code(), Some(7), "{said}");
+    let object: serde_json::Value = serde_json::from_str(&said).expect("JSON");
+    assert_eq!(object["outcome"], "unproved", "{object}");
+    assert_eq!(object["changes"][0]["proof"], "none", "{object}");
+    browser::back_after(&bench, 0);
+    bench.off_device(&["resume"]).run().ends(7);
+    let said = bench
+        .through(&relay.at(), &["resume", "--json"])
+        .run()
+        .ends(0);
+    assert_eq!(said.json("resume")["resumed"][0]["outcome"], "done");
+    assert_eq!(bench.setting("model-lock"), "off");
+    assert_eq!(bench.present().saves, 1);
 }
 
 #[test]
