@@ -95,6 +95,20 @@ pub enum Step {
 }
 
 impl Step {
+    /// Every name that a step can have, in the order in which they first occur.
+    pub const NAMES: [&str; 10] = [
+        "planned",
+        "agreed",
+        "writing",
+        "wrote",
+        "restarting",
+        "there",
+        "read-back",
+        "planned-back",
+        "writing-back",
+        "proved",
+    ];
+
     /// The name under which the journal keeps it, and a checkpoint's name in debug builds.
     pub fn name(&self) -> &'static str {
         match self {

@@ -50,6 +50,8 @@ pub(super) struct Ended {
     pub report: Report,
     /// The record of what was there.
     pub record: Option<i64>,
+    /// Whether an earlier run of this change may have written to the device.
+    pub resumed: bool,
 }
 
 /// What the machine is allowed.
@@ -89,11 +91,18 @@ pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>
         clock,
         stop: context.stop.clone(),
     };
-    let mut steps = Steps::new(screen, profile, expectation, target.speed);
+    let mut steps = Steps::new(
+        screen,
+        profile,
+        expectation,
+        target.speed,
+        context.wrote.clone(),
+    );
     let report = driver::run(machine, &mut world, &mut steps).await;
     Ended {
         report,
         record: world.ledger.record().map(|id| id.0),
+        resumed: false,
     }
 }
 
@@ -104,7 +113,7 @@ pub(super) fn to_json(
     simulated: bool,
     fingerprint: Fingerprint<'_>,
 ) -> Result<ChangeOut, ErrorOut> {
-    let Ended { report, record } = ended;
+    let Ended { report, record, .. } = ended;
     let error = report.trouble.as_ref().map(render::fault);
     match (&report.last, error) {
         (None, error) => Err(ErrorOut {
@@ -144,12 +153,14 @@ pub(super) fn say(
         return ended.report.exit;
     }
     let report = &ended.report;
-    let (tone, headline) = headline(report);
+    let (tone, headline) = headline(ended);
     screen.result(&tone.paint(&headline));
     for line in &report.lines {
         let text = render::plan_line(&line.plan, profile, fingerprint);
         match report.outcome {
-            Outcome::Planned | Outcome::NothingToDo => screen.result(&format!("  {text}")),
+            Outcome::Planned | Outcome::NothingToDo | Outcome::Refused | Outcome::Failed => {
+                screen.result(&format!("  {text}"));
+            }
             _ => screen.result(&format!(
                 "  {text}  [{}: {}]",
                 proof_word(line.proof),
@@ -164,7 +175,11 @@ pub(super) fn say(
         screen.result(&format!("  what was there is record {record}"));
     }
     if let Some(trouble) = &report.trouble {
-        say_fault(screen, &render::fault(trouble));
+        let mut fault = render::fault(trouble);
+        if target.simulated && report.outcome == Outcome::Unproved {
+            fault.help = Some("a practice receiver ends with this run: nothing to resume".into());
+        }
+        say_fault(screen, &fault);
     }
     if report.outcome == Outcome::Done {
         for advice in advice(report) {
@@ -174,8 +189,8 @@ pub(super) fn say(
     report.exit
 }
 
-fn headline(report: &Report) -> (Tone, String) {
-    match report.outcome {
+fn headline(ended: &Ended) -> (Tone, String) {
+    match ended.report.outcome {
         Outcome::Done => (Tone::Good, "done, and proved".into()),
         Outcome::NothingToDo => (Tone::Good, "nothing to do: it is as wanted".into()),
         Outcome::Planned => (Tone::Plain, "dry run: this would be written".into()),
@@ -183,6 +198,7 @@ fn headline(report: &Report) -> (Tone, String) {
             Tone::Bad,
             "it did not take; what was there is back, proved".into(),
         ),
+        Outcome::Refused if ended.resumed => (Tone::Bad, "refused; this run wrote nothing".into()),
         Outcome::Refused => (Tone::Bad, "refused; nothing was written".into()),
         Outcome::Unproved => (
             Tone::Bad,

@@ -1,5 +1,10 @@
 //! What every command needs: the screen, the data folder, and the wish to stop.
 
+use std::sync::{
+    Arc,
+    atomic::{AtomicBool, Ordering},
+};
+
 use tokio::sync::watch;
 
 use super::{args::Output, failure::Failure, screen::Screen};
@@ -11,29 +16,51 @@ pub(super) struct Context {
     pub screen: Screen,
     /// Becomes true when the person wants to stop.
     pub stop: watch::Receiver<bool>,
+    /// Whether a device may have been written to.
+    pub wrote: Wrote,
     output: Output,
+}
+
+/// Whether a device may have been written to, as the watcher of signals must know: it ends the
+/// process at once, and with another exit code then.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Wrote(Arc<AtomicBool>);
+
+impl Wrote {
+    /// It may have been, from now on.
+    pub(super) fn set(&self) {
+        self.0.store(true, Ordering::SeqCst);
+    }
+
+    /// Whether it may have been.
+    pub(super) fn is_set(&self) -> bool {
+        self.0.load(Ordering::SeqCst)
+    }
 }
 
 impl Context {
     /// From what was typed.
-    pub(super) fn new(output: Output, stop: watch::Receiver<bool>) -> Self {
+    pub(super) fn new(output: Output, stop: watch::Receiver<bool>, wrote: Wrote) -> Self {
         let screen = Screen::new(output.json, output.quiet, output.no_color);
         Self {
             screen,
             stop,
+            wrote,
             output,
         }
     }
 
-    /// Drops work that writes nothing to a device when the person wants to stop.
-    pub(super) async fn unless_stopped<T, E: Into<Failure>>(
+    /// The work, unless the person wants to stop first: for all that writes nothing and may be
+    /// dropped wherever it is.
+    pub(super) async fn or_stopped<T>(
         &self,
-        work: impl Future<Output = Result<T, E>>,
+        work: impl Future<Output = Result<T, Failure>>,
     ) -> Result<T, Failure> {
         let mut stop = self.stop.clone();
         tokio::select! {
-            ended = work => ended.map_err(Into::into),
-            _ = stop.wait_for(|stop| *stop) => Err(Failure::Stopped),
+            // Where nobody is left who could ask for a stop, the work goes on alone.
+            Ok(_) = stop.wait_for(|stop| *stop) => Err(Failure::Stopped),
+            ended = work => ended,
         }
     }
 

@@ -24,7 +24,8 @@ use clap::Parser;
 use tokio::sync::watch;
 
 use args::{Cli, Command};
-use context::Context;
+use context::{Context, Wrote};
+use screen::Tone;
 
 use crate::terms::Exit;
 
@@ -49,7 +50,11 @@ pub fn main() -> ExitCode {
         }
         Err(error) => {
             let screen = screen::Screen::new(false, false, typed.output.no_color);
-            screen.fault(&format!("error: the program could not start: {error}"));
+            screen.fault(
+                "error:",
+                Tone::Bad,
+                &format!("the program could not start: {error}"),
+            );
             Exit::Failed
         }
     };
@@ -59,15 +64,16 @@ pub fn main() -> ExitCode {
 
 async fn run(typed: Cli) -> Exit {
     let (tell, stop) = watch::channel(false);
-    let signals = tokio::spawn(watch_signals(tell));
-    let context = Context::new(typed.output, stop);
+    let wrote = Wrote::default();
+    let signals = tokio::spawn(watch_signals(tell, wrote.clone()));
+    let context = Context::new(typed.output, stop, wrote);
     let command = async {
         match &typed.command {
-            Command::Read(typed) => context.unless_stopped(read::run(&context, typed)).await,
+            Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
-            Command::History(typed) => context.unless_stopped(history::run(&context, typed)).await,
+            Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,
             Command::Profile(typed) => profile::run(&context, typed),
         }
     };
@@ -81,7 +87,7 @@ async fn run(typed: Cli) -> Exit {
 
 /// The first Ctrl-C (or SIGTERM) asks for a clean stop; a second one ends the process at once,
 /// which the journal survives.
-async fn watch_signals(tell: watch::Sender<bool>) {
+async fn watch_signals(tell: watch::Sender<bool>, wrote: Wrote) {
     use tokio::signal::unix::{SignalKind, signal};
     let (Ok(mut interrupt), Ok(mut terminate)) = (
         signal(SignalKind::interrupt()),
@@ -96,7 +102,12 @@ async fn watch_signals(tell: watch::Sender<bool>) {
         }
         if press > 0 {
             terminal::restore();
-            std::process::exit(Exit::Cancelled.code().into());
+            let exit = if wrote.is_set() {
+                Exit::Unproved
+            } else {
+                Exit::Cancelled
+            };
+            std::process::exit(exit.code().into());
         }
         let _ = tell.send(true);
     }

@@ -23,12 +23,14 @@ use crate::{
 pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit, Failure> {
     let folder = context.folder(typed.target.practice.is_some())?;
     let journal = Journal::open(&folder)?;
-    let target = context
-        .unless_stopped(target::open(&typed.target, context.screen))
-        .await?;
-    let mut device = SessionDevice::new(target.session.clone(), typed.target.device.clone());
-    let now = context
-        .unless_stopped(async { device.read().await.map_err(Failure::Trouble) })
+    let (target, now) = context
+        .or_stopped(async {
+            let target = target::open(&typed.target, context.screen).await?;
+            let only = typed.target.device.clone();
+            let mut device = SessionDevice::new(target.session.clone(), only);
+            let now = device.read().await.map_err(Failure::Trouble)?;
+            Ok((target, now))
+        })
         .await?;
     let record = match typed.record {
         Some(number) => numbered(&journal, number, &now, typed.target.trust_address)?,
@@ -113,17 +115,14 @@ fn latest(journal: &Journal, now: &Snapshot) -> Result<RecordRow, Failure> {
             return Ok(record);
         }
     }
-    Err(Failure::Trouble(
-        Trouble::new(
-            "no-record",
-            format!(
-                "there is no record from before a change of {}",
-                now.device.identity
-            ),
-            Some("give a record's number; `linkmend history` lists them"),
-        )
-        .ending(Exit::Usage),
-    ))
+    Err(Failure::Trouble(Trouble::new(
+        "no-record",
+        format!(
+            "there is no record from before a change of {}",
+            now.device.identity
+        ),
+        Some("give a record's number; `linkmend history` lists them"),
+    )))
 }
 
 /// What of a record is to be written, and what of it is not, in words.

@@ -17,14 +17,13 @@ use super::{
 };
 use crate::{
     change::{
-        Direction, Machine, Report, Step, Trouble, Wanted, over_session::SessionDevice,
-        ports::Device, resume::cut_off,
+        CutOff, Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice, ports,
     },
     journal::{Archive, ChangeId, ChangeRow, Journal, RecordRow, ledger},
     judge::Expectation,
     profile,
     terms::{
-        Exit, Sameness,
+        Device, Exit, Sameness,
         output::{FORMAT, Outcome, ResumeOut},
     },
 };
@@ -33,8 +32,8 @@ use crate::{
 struct Unfinished {
     change: ChangeRow,
     record: RecordRow,
-    wanted: Wanted,
-    steps: Vec<Step>,
+    /// Where it stands, and what it wants; none: nothing of it can have been written.
+    cut_off: Option<(CutOff, Wanted)>,
 }
 
 /// Runs the command.
@@ -48,8 +47,7 @@ pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit,
     if typed.close {
         return close(context, &journal, &unfinished).await;
     }
-    let untouched = |one: &Unfinished| cut_off(&one.record.snapshot, &one.steps, false).is_none();
-    if unfinished.iter().all(untouched) {
+    if unfinished.iter().all(|one| one.cut_off.is_none()) {
         return not_written(context, &journal, &unfinished).await;
     }
     match &typed.at {
@@ -67,12 +65,11 @@ fn unfinished(archive: &Archive, number: Option<i64>) -> Result<Vec<Unfinished>,
         let Some(record) = archive.record(change.record)? else {
             continue;
         };
-        let (wanted, steps) = ledger::read_change(&change).map_err(Failure::Trouble)?;
+        let steps = ledger::read_steps(&change).map_err(Failure::Trouble)?;
         found.push(Unfinished {
+            cut_off: CutOff::from_steps(record.snapshot.clone(), &steps),
             change,
             record,
-            wanted,
-            steps,
         });
     }
     match number {
@@ -135,6 +132,7 @@ async fn not_written(
         let ended = changing::Ended {
             report,
             record: Some(one.record.id.0),
+            resumed: false,
         };
         let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
         if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
@@ -192,36 +190,23 @@ async fn with_device(
             profiles.push(Arc::new(profile));
         }
     }
-    let looking = async {
-        let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
-        let mut device = SessionDevice::new(session.clone(), None);
-        let now = device.read().await.map_err(Failure::Trouble)?;
-        Ok::<_, Failure>((session, profile, now))
+    let looked = context
+        .or_stopped(async {
+            let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
+            let mut device = SessionDevice::new(session.clone(), None);
+            let now = ports::Device::read(&mut device)
+                .await
+                .map_err(Failure::Trouble)?;
+            Ok((session, profile, now))
+        })
+        .await;
+    let (session, profile, now) = match looked {
+        Err(Failure::Stopped) => return Err(stopped()),
+        looked => looked?,
     };
-    let (session, profile, now) = context.unless_stopped(looking).await?;
-    let Some(one) = unfinished.into_iter().find(|one| {
-        let sameness = one
-            .record
-            .snapshot
-            .device
-            .identity
-            .compare(&now.device.identity);
-        sameness == Sameness::Same
-            || (sameness == Sameness::Undetermined
-                && one.record.snapshot.device.family == now.device.family)
-    }) else {
-        return Err(Failure::Trouble(
-            Trouble::new(
-                "another-device",
-                format!(
-                    "nothing is unfinished of {}, which answers here",
-                    now.device.identity
-                ),
-                Some("`linkmend resume` lists what is unfinished"),
-            )
-            .ending(Exit::Refused),
-        ));
-    };
+    let one = the_one_of(unfinished, &now.device)?;
+    // An earlier run of it may have written.
+    context.wrote.set();
     let target = Target::real(session, profile, limits);
     let ended = go_on(context, typed, journal, &target, one).await?;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
@@ -241,6 +226,62 @@ async fn with_device(
     Ok(changing::say(context.screen, &ended, &target, &fingerprint))
 }
 
+/// The unfinished change of the device that answers: by its marks, or where it has none by the
+/// address alone.
+fn the_one_of(unfinished: Vec<Unfinished>, now: &Device) -> Result<Unfinished, Failure> {
+    let of = |one: &Unfinished| one.record.snapshot.device.clone();
+    let (mut same, others): (Vec<_>, Vec<_>) = unfinished
+        .into_iter()
+        .partition(|one| of(one).identity.compare(&now.identity) == Sameness::Same);
+    if !same.is_empty() {
+        return Ok(same.swap_remove(0));
+    }
+    let mut perhaps: Vec<_> = others
+        .into_iter()
+        .filter(|one| {
+            let then = of(one);
+            then.identity.compare(&now.identity) == Sameness::Undetermined
+                && then.identity.address == now.identity.address
+                && then.family == now.family
+        })
+        .collect();
+    if perhaps.len() > 1 {
+        let numbers: Vec<String> = perhaps.iter().map(|o| o.change.id.0.to_string()).collect();
+        return Err(Failure::usage(
+            format!(
+                "several changes at this address are unfinished: {}",
+                numbers.join(", ")
+            ),
+            "say which with `linkmend resume CHANGE`",
+        ));
+    }
+    perhaps.pop().ok_or_else(|| {
+        Failure::Trouble(
+            Trouble::new(
+                "another-device",
+                format!(
+                    "nothing is unfinished of {}, which answers here",
+                    now.identity
+                ),
+                Some("`linkmend resume` lists what is unfinished"),
+            )
+            .ending(Exit::Refused),
+        )
+    })
+}
+
+/// Stopped by the person before anything was settled.
+fn stopped() -> Failure {
+    Failure::Trouble(
+        Trouble::new(
+            "cancelled",
+            "stopped by you; what was cut off is as unfinished as before",
+            None,
+        )
+        .ending(Exit::Unproved),
+    )
+}
+
 async fn go_on(
     context: &Context,
     typed: &args::Resume,
@@ -249,15 +290,19 @@ async fn go_on(
     one: Unfinished,
 ) -> Result<changing::Ended, Failure> {
     let options = changing::options(target, typed.writing, typed.trust_address);
-    let Some(cut_off) = cut_off(&one.record.snapshot, &one.steps, typed.undo) else {
+    let Some((mut cut_off, wanted)) = one.cut_off else {
         let body = serde_json::json!({ "by": "resume", "written": false });
         journal.end(one.change.id, Outcome::Failed, body).await?;
         let report = Report::not_written(&one.record.snapshot);
         return Ok(changing::Ended {
             report,
             record: Some(one.record.id.0),
+            resumed: false,
         });
     };
+    if typed.undo {
+        cut_off.direction = Direction::Back;
+    }
     let undoing = cut_off.direction == Direction::Back;
     context.screen.step(
         if undoing { "undo" } else { "finish" },
@@ -267,19 +312,37 @@ async fn go_on(
     let source = target.profile.source.clone();
     let change = Change {
         target,
-        machine: Machine::resume(target.profile.clone(), one.wanted.clone(), options, cut_off),
-        ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, one.wanted),
+        machine: Machine::resume(target.profile.clone(), wanted.clone(), options, cut_off),
+        ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, wanted),
         device: None,
         writing: typed.writing,
         expectation: Expectation::default(),
     };
     let mut ended = changing::run(context, journal, change).await;
-    if typed.undo && ended.report.outcome == Outcome::PutBack {
+    ended.resumed = true;
+    let report = &mut ended.report;
+    if typed.undo && report.outcome == Outcome::PutBack {
         // It was asked for, so it is no failure.
-        ended.report.exit = Exit::Done;
-        ended.report.trouble = None;
+        report.exit = Exit::Done;
+        report.trouble = None;
     }
+    left_unfinished(report);
     Ok(ended)
+}
+
+/// A run that ended before it wrote says of itself that nothing was written. Of the change that is
+/// not so: an earlier run of it wrote, or may have.
+fn left_unfinished(report: &mut Report) {
+    if !matches!(report.outcome, Outcome::Refused | Outcome::Failed) {
+        return;
+    }
+    report
+        .notes
+        .push("the change that was cut off is as unfinished as before".into());
+    if matches!(report.exit, Exit::Failed | Exit::Cancelled) {
+        report.outcome = Outcome::Unproved;
+        report.exit = Exit::Unproved;
+    }
 }
 
 fn profile_of_then(change: &ChangeRow) -> Result<profile::Profile, Failure> {

@@ -5,6 +5,7 @@ use std::{sync::Arc, time::Instant};
 use indicatif::ProgressBar;
 
 use super::{
+    context::Wrote,
     render,
     screen::{Screen, Tone},
     seconds,
@@ -26,24 +27,28 @@ pub(super) struct Steps {
     profile: Arc<Profile>,
     expectation: Expectation,
     speed: f64,
+    wrote: Wrote,
     reads: usize,
     asked: bool,
     waiting: Option<(ProgressBar, Instant)>,
 }
 
 impl Steps {
-    /// Watches a change of a device of this family, `speed` times faster than the real thing.
+    /// Watches a change of a device of this family, `speed` times faster than the real thing, and
+    /// marks in `wrote` that something is about to leave for it.
     pub(super) fn new(
         screen: Screen,
         profile: Arc<Profile>,
         expectation: Expectation,
         speed: f64,
+        wrote: Wrote,
     ) -> Self {
         Self {
             screen,
             profile,
             expectation,
             speed,
+            wrote,
             reads: 0,
             asked: false,
             waiting: None,
@@ -90,7 +95,7 @@ impl Steps {
                 self.screen.step(
                     "write",
                     Tone::Plain,
-                    &format!("save `{save}`, everything else of it as it was read"),
+                    &format!("sending `{save}`: what is planned, and all else as it was read"),
                 );
             }
             Step::ReadBack { holds: true, .. } => {
@@ -136,16 +141,24 @@ impl Steps {
     fn wait(&mut self, wait: &Wait) {
         let (from, to) = wait.usual_s;
         let expected = seconds::range(from / self.speed, to / self.speed);
-        let text = if wait.by_hand {
-            "power it off and on now; waiting for it to be there again".to_owned()
+        let (text, usual) = if wait.by_hand {
+            ("power it off and on now", "until it is there again".into())
         } else if to > 0.0 {
-            format!("waiting for it to restart; usually back after {expected}; air over it")
+            (
+                "it restarts; keep air over it",
+                format!("usually back after {expected}"),
+            )
         } else {
-            "waiting for it to answer again".to_owned()
+            ("for it to answer again", String::new())
         };
-        self.screen.step("wait", Tone::Plain, &text);
+        let line = if usual.is_empty() {
+            text.into()
+        } else {
+            format!("{text}; {usual}")
+        };
+        self.screen.step("wait", Tone::Plain, &line);
         let bar = self.screen.wait();
-        bar.set_message(format!("usually back after {expected}"));
+        bar.set_message(usual);
         bar.enable_steady_tick(std::time::Duration::from_millis(200));
         self.waiting = Some((bar, Instant::now()));
     }
@@ -163,6 +176,9 @@ pub(super) fn verdict_tone(condition: crate::terms::Condition) -> Tone {
 
 impl Watch for Steps {
     fn before(&mut self, action: &Action) {
+        if matches!(action, Action::Save(_) | Action::Restart) {
+            self.wrote.set();
+        }
         match action {
             Action::Read if self.reads == 1 => {
                 self.screen.step(

@@ -30,7 +30,7 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
     let folder = context.folder(typed.target.practice.is_some())?;
     let journal = Journal::open(&folder)?;
     let target = context
-        .unless_stopped(target::open(&typed.target, context.screen))
+        .or_stopped(target::open(&typed.target, context.screen))
         .await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
     let options = changing::options(&target, typed.writing, typed.target.trust_address);

@@ -1,10 +1,12 @@
 //! A receiver, a data folder and the real program, with everything it says held together.
 
 use std::{
-    net::SocketAddr,
+    io::{Read, Write},
+    net::{SocketAddr, TcpStream},
     path::{Path, PathBuf},
-    process::{Command, Stdio},
+    process::{Child, Command, Output, Stdio},
     sync::LazyLock,
+    time::{Duration, Instant},
 };
 
 use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
@@ -71,6 +73,71 @@ impl Bench {
     /// One setting of the device that is now at the address.
     pub(crate) fn setting(&self, name: &str) -> Json {
         self.present().settings[name].clone()
+    }
+
+    /// Restarts it, as a person does who opens its page and saves what is there, or asks for the
+    /// restart; and waits until it is there again.
+    pub(crate) fn restart_by_hand(&self) {
+        let boots = self.present().boots;
+        until("it takes the restart", || {
+            let answered = match self.truth().family {
+                Family::SampleForm => self.save_shore_by_hand(&self.setting("light").to_string()),
+                Family::SampleScript => {
+                    self.post("/once-again", "application/json", "{\"sure\":true}")
+                }
+            };
+            // In some scenarios it restarts instead of answering.
+            answered || self.present().boots > boots
+        });
+        until("it is there again", || {
+            let present = self.present();
+            present.boots > boots && present.up
+        });
+    }
+
+    /// Saves the third form of a sample-form receiver with another brightness, as a person does
+    /// who opens its page. False: it was not there, or did not take it.
+    pub(crate) fn save_shore_by_hand(&self, light: &str) -> bool {
+        let page = self.ask("GET", "/", "text/html", "");
+        // Of the three forms this one is the last.
+        let Some((_, once)) = page.rsplit_once("name=\"once\" value=\"") else {
+            return false;
+        };
+        let once = once.split('"').next().unwrap_or_default();
+        let now = self.present().settings;
+        let text = |name: &str| now[name].as_str().unwrap_or_default().to_owned();
+        let body = form_urlencoded::Serializer::new(String::new())
+            .append_pair("once", once)
+            .append_pair("net", &text("local-network"))
+            .append_pair("net_word", &text("local-passphrase"))
+            .append_pair("after", &now["fallback-wait"].to_string())
+            .append_pair("lamp", light)
+            .append_pair("act", "keep")
+            .finish();
+        self.post("/keep-shore", "application/x-www-form-urlencoded", &body)
+    }
+
+    fn post(&self, path: &str, kind: &str, body: &str) -> bool {
+        let answer = self.ask("POST", path, kind, body);
+        answer.starts_with("HTTP/1.1 20") || answer.starts_with("HTTP/1.0 20")
+    }
+
+    /// One request in the plainest HTTP; the answer as text, empty where there was none.
+    fn ask(&self, method: &str, path: &str, kind: &str, body: &str) -> String {
+        let request = format!(
+            "{method} {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\
+             Content-Type: {kind}\r\nContent-Length: {}\r\n\r\n{body}",
+            self.receiver.address(),
+            body.len()
+        );
+        let mut answer = Vec::new();
+        if let Ok(mut stream) = TcpStream::connect(self.receiver.address())
+            && stream.write_all(request.as_bytes()).is_ok()
+        {
+            // A receiver that restarts takes the rest of its answer with it.
+            let _ = stream.read_to_end(&mut answer);
+        }
+        String::from_utf8_lossy(&answer).into_owned()
     }
 
     /// The data folder.
@@ -177,15 +244,66 @@ impl Call {
     /// Runs it to its end. Whatever it was, it tells no secret of the receiver.
     #[track_caller]
     pub(crate) fn run(mut self) -> Said {
-        let output = self.command.output().expect("the program starts");
-        let said = Said {
-            code: output.status.code(),
-            stdout: String::from_utf8(output.stdout).expect("UTF-8 on stdout"),
-            stderr: String::from_utf8(output.stderr).expect("UTF-8 on stderr"),
-        };
+        let said = Said::of(self.command.output().expect("the program starts"));
         keep(&self.secrets, &said.stdout);
         keep(&self.secrets, &said.stderr);
         said
+    }
+
+    /// Starts it, to be stopped at some moment.
+    pub(crate) fn start(mut self) -> Started {
+        let child = self
+            .command
+            .stdout(Stdio::piped())
+            .stderr(Stdio::piped())
+            .spawn()
+            .expect("the program starts");
+        Started { child }
+    }
+}
+
+/// A run that goes on by itself. What it says is less than a pipe holds, so it never waits for a
+/// reader.
+pub(crate) struct Started {
+    child: Child,
+}
+
+impl Started {
+    /// Cuts it off (SIGKILL), and waits until it is gone.
+    pub(crate) fn kill(mut self) {
+        self.child.kill().expect("it is ours to kill");
+        self.child.wait().expect("it is gone");
+    }
+
+    /// Asks it to stop, as a Ctrl-C does.
+    pub(crate) fn interrupt(&self) {
+        use nix::{
+            sys::signal::{Signal, kill},
+            unistd::Pid,
+        };
+        let pid = self.child.id().try_into().expect("a process id");
+        kill(Pid::from_raw(pid), Signal::SIGINT).expect("it is ours to ask");
+    }
+
+    /// Whether it has ended by itself.
+    pub(crate) fn has_ended(&mut self) -> bool {
+        self.child.try_wait().expect("it can be asked").is_some()
+    }
+
+    /// Waits for its end.
+    pub(crate) fn ended(self) -> Said {
+        Said::of(self.child.wait_with_output().expect("it ends"))
+    }
+}
+
+/// Waits until something holds, looked at often; panics when it takes longer than anything in
+/// these tests can.
+#[track_caller]
+pub(crate) fn until(what: &str, mut holds: impl FnMut() -> bool) {
+    let start = Instant::now();
+    while !holds() {
+        assert!(start.elapsed() < Duration::from_mins(1), "{what}: never");
+        std::thread::sleep(Duration::from_millis(2));
     }
 }
 
@@ -201,6 +319,14 @@ pub(crate) struct Said {
 }
 
 impl Said {
+    fn of(output: Output) -> Self {
+        Self {
+            code: output.status.code(),
+            stdout: String::from_utf8(output.stdout).expect("UTF-8 on stdout"),
+            stderr: String::from_utf8(output.stderr).expect("UTF-8 on stderr"),
+        }
+    }
+
     /// Asserts the exit code, showing everything when it is another.
     #[track_caller]
     pub(crate) fn ends(self, code: i32) -> Self {

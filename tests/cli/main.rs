@@ -4,8 +4,11 @@
 mod bad_input;
 mod browser;
 mod claims;
+mod cut_off;
 mod harness;
 mod history;
+mod interrupt;
+mod kill;
 mod profile;
 mod read;
 mod relay;

@@ -1,11 +1,7 @@
 //! `linkmend unlock`, scenario by scenario, for every simulated family: what the person sees, the
 //! exit code, and what is true of the device afterwards.
 
-use std::{
-    net::{Ipv4Addr, TcpListener},
-    process::{Command, Stdio},
-    sync::{Arc, Mutex, mpsc},
-};
+use std::sync::{Arc, Mutex};
 
 use mock_device::{Family, Scenario};
 use serde_json::json;
@@ -128,22 +124,21 @@ fn looks(family: Family, scenario: Scenario) -> Looks {
             boots: 0,
             ..DONE
         },
-        // The family is told by the page that holds the settings, so the lookalike is there before
-        // they are read for the first time: it is the one that is read, and the one that is asked
-        // for.
-        Scenario::SwappedBeforeWrite if family == Family::SampleForm => Looks {
-            saves: 0,
-            boots: 0,
-            ..DONE
-        },
         Scenario::SwappedBeforeWrite => Looks {
             code: 6,
             outcome: "refused",
             proof: "none",
-            words: &[
-                "refused; nothing was written",
-                "it is not as it was read a moment ago: `name` changed by itself",
-            ],
+            words: if family == Family::SampleForm {
+                &[
+                    "refused; nothing was written",
+                    "error: another device answers there: serial",
+                ]
+            } else {
+                &[
+                    "refused; nothing was written",
+                    "it is not as it was read a moment ago: `name` changed by itself",
+                ]
+            },
             saves: 0,
             boots: 0,
         },
@@ -519,75 +514,6 @@ fn practice_receiver_is_unlocked_as_a_real_one_and_said_to_be_simulated() {
         );
         assert_eq!(bench.truth().requests, [], "no other device was asked");
     });
-}
-
-/// Ctrl-C, as a terminal sends it.
-fn interrupt(process: u32) {
-    let sent = Command::new("kill")
-        .args(["-INT", &process.to_string()])
-        .status()
-        .expect("there is a `kill`");
-    assert!(sent.success());
-}
-
-#[test]
-fn ctrl_c_before_any_write_ends_with_130_and_leaves_nothing_unfinished() {
-    for words in [&["read"][..], &["unlock", "--yes"], &["restore", "--yes"]] {
-        let bench = Bench::new(Family::SampleForm, Scenario::Locked);
-        let silent = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("a port");
-        let at = format!("http://{}", silent.local_addr().expect("its address"));
-        let run = bench
-            .off_device(words)
-            .words(&["--at", &at])
-            .into_command()
-            .stdout(Stdio::piped())
-            .stderr(Stdio::piped())
-            .spawn()
-            .expect("started");
-        let _waiting = silent.accept().expect("it connects");
-        interrupt(run.id());
-        let ended = run.wait_with_output().expect("it ends");
-        let said = String::from_utf8(ended.stderr).expect("UTF-8");
-        assert_eq!(ended.status.code(), Some(130), "{said}");
-        assert!(said.contains("nothing was written"), "{said}");
-        bench.off_device(&["resume"]).run().ends(0);
-    }
-}
-
-#[test]
-fn ctrl_c_after_a_write_ends_with_7_and_the_next_run_knows() {
-    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
-    let address = bench.address();
-    let (tell, process) = mpsc::channel();
-    let relay = Relay::start(move |line, _| {
-        if line.starts_with("POST") {
-            interrupt(process.recv().expect("it was started"));
-        }
-        Route::To(address)
-    });
-    let run = bench
-        .through(&relay.at(), &["unlock", "--yes", "--json"])
-        .into_command()
-        .stdout(Stdio::piped())
-        .stderr(Stdio::piped())
-        .spawn()
-        .expect("started");
-    tell.send(run.id()).expect("the relay waits for it");
-    let ended = run.wait_with_output().expect("it ends");
-    let said = String::from_utf8(ended.stdout).expect("UTF-8");
-    assert_eq!(ended.status.code(), Some(7), "{said}");
-    let object: serde_json::Value = serde_json::from_str(&said).expect("JSON");
-    assert_eq!(object["outcome"], "unproved", "{object}");
-    assert_eq!(object["changes"][0]["proof"], "none", "{object}");
-    browser::back_after(&bench, 0);
-    bench.off_device(&["resume"]).run().ends(7);
-    let said = bench
-        .through(&relay.at(), &["resume", "--json"])
-        .run()
-        .ends(0);
-    assert_eq!(said.json("resume")["resumed"][0]["outcome"], "done");
-    assert_eq!(bench.setting("model-lock"), "off");
-    assert_eq!(bench.present().saves, 1);
 }
 
 #[test]
