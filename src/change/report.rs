@@ -50,7 +50,8 @@ impl Report {
     /// Of a change that was cut off before anything of it left for the device.
     pub fn not_written(before: &Snapshot) -> Self {
         Self {
-            outcome: Outcome::NothingToDo,
+            outcome: Outcome::Failed,
+            // Of the change this is the end; the run that closes it has done what it should.
             exit: Exit::Done,
             lines: Vec::new(),
             trouble: None,

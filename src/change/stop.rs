@@ -24,7 +24,10 @@ pub(super) fn only_address() -> Trouble {
     Trouble::new(
         "identity-undetermined",
         "only its address tells this receiver from others, so nothing is put back by itself",
-        Some("`linkmend history` has what was there; `linkmend restore` writes it when you say so"),
+        Some(
+            "`linkmend history` has what was there; after `linkmend resume CHANGE --close`, \
+             `linkmend restore` writes it when you say so",
+        ),
     )
     .ending(Exit::Refused)
 }

@@ -119,7 +119,7 @@ fn model_lock(read: &Snapshot, expectation: &Expectation) -> Option<Finding> {
     let bound = matches!(read.value(SettingName::BIND_KEY), Some(value) if *value != Value::Absent);
     let wanted = expectation.wanted.get(SettingName::MODEL_LOCK);
     match (reading(read, SettingName::MODEL_LOCK)?, wanted) {
-        (Reading::Known(lock), Some(wanted)) if lock == wanted => None,
+        (Reading::Known(lock), Some(wanted)) if lock == wanted && *lock != Value::Off => None,
         (Reading::Known(Value::Number(slot)), wanted) => Some(finding(
             Condition::Locked,
             setting,

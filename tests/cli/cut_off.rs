@@ -222,12 +222,15 @@ fn resumed_run_that_is_cut_off_is_resumed_again() {
 
 #[test]
 #[cfg(debug_assertions)]
-fn several_changes_at_one_address_are_told_apart_by_number() {
+fn another_change_at_an_address_that_alone_tells_waits_for_the_first() {
     let (bench, _) = cut_at(Family::SampleScript, "after-writing");
-    std::fs::remove_file(bench.data().join("checkpoints")).expect("it was there");
-    cut_again(&bench, "after-writing");
-    let said = bench.linkmend(&["resume", "--yes"]).run().ends(2);
-    said.says("at this address are unfinished: 1, 2");
-    let said = bench.linkmend(&["resume", "2", "--yes", "--json"]).run();
-    assert_eq!(error_code(&said.ends(6)), "identity-undetermined");
+    let before = bench.present();
+    for words in [&["unlock", "--yes"][..], &["unlock", "--dry-run"]] {
+        let said = bench.linkmend(words).run().ends(6);
+        said.says("change 1 of this receiver is unfinished");
+    }
+    let said = bench.linkmend(&["read", "--json"]).run().ends(0);
+    let notes = said.json("read")["notes"].to_string();
+    assert!(notes.contains("change 1 of it is unfinished"), "{notes}");
+    assert_eq!(bench.present().saves, before.saves);
 }

@@ -486,11 +486,11 @@ fn profile_text(way: Way) -> String {
             let text = change(
                 &text,
                 "\"shore\", \"air\"]",
-                "\"shore\", \"air\", \"strength\"]",
+                "\"shore\", \"air\", \"wave\"]",
             );
-            let power = "at = { strength = { choice = \"{}\" } }\nsave = \"air\"";
-            let text = change(&text, power, &power.replace("air", "strength"));
-            change(&text, "[save.air]", SAVE_WITHOUT_STRENGTH)
+            let waveform = "at = { wave = { choice = \"{}\" } }\nsave = \"air\"";
+            let text = change(&text, waveform, &waveform.replace("air", "wave"));
+            change(&text, "[save.air]", SAVE_WITHOUT_WAVEFORM)
         }
         Family::SampleScript => {
             let text = change(&text, "  { key = \"/lamp\", place = \"lamp\" },\n", "");
@@ -501,9 +501,9 @@ fn profile_text(way: Way) -> String {
     }
 }
 
-/// A save of the first form with a body of its own that leaves the power out, and before the
+/// A save of the first form with a body of its own that leaves the waveform out, and before the
 /// whole form's own save a name for that.
-const SAVE_WITHOUT_STRENGTH: &str = r#"[save.air]
+const SAVE_WITHOUT_WAVEFORM: &str = r#"[save.air]
 restarts = true
 answer = "Kept. Starting again."
 
@@ -516,9 +516,9 @@ fields = [
   { key = "follows", place = "follows" },
   { key = "held_to", place = "held-to" },
   { key = "kinship", place = "kinship" },
-  { key = "wave", place = "wave" },
+  { key = "strength", place = "strength" },
   { key = "zone", place = "zone" },
   { key = "act", fixed = "keep" },
 ]
 
-[save.strength]"#;
+[save.wave]"#;

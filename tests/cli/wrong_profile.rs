@@ -32,48 +32,45 @@ fn wrong(family: Family, changes: &[(&str, &str)]) -> (TempDir, String) {
 }
 
 /// The save of the deck receiver as a script of half an hour would write it: only what it knows,
-/// and no power. Another save, of the whole form, can set the power.
-const HALF_A_SAVE: &str = r##"
-[save.air.body]
-post = "/keep-air"
-encoding = "urlencoded"
-fields = [
-  { key = "once", place = "once-air" },
-  { key = "called", place = "called" },
-  { key = "follows", place = "follows" },
-  { key = "held_to", place = "held-to" },
-  { key = "kinship", place = "kinship" },
-  { key = "wave", place = "wave" },
-  { key = "zone", place = "zone" },
-  { key = "act", fixed = "keep" },
-]
-
-[save.whole]
-form = { request = "page", select = "#air", press = { name = "act", value = "keep" } }
-restarts = true
-answer = "Kept. Starting again."
-"##;
+/// and one setting left out. Another save, of the whole form, can set that one.
+fn half_a_save(left_out: &str, at: &str) -> (TempDir, String) {
+    let air = "[save.air]\nform = { request = \"page\", select = \"#air\", press = { name = \"act\", \
+               value = \"keep\" } }\nrestarts = true\nanswer = \"Kept. Starting again.\"\n";
+    let places = [
+        ("once", "once-air"),
+        ("called", "called"),
+        ("follows", "follows"),
+        ("held_to", "held-to"),
+        ("kinship", "kinship"),
+        ("wave", "wave"),
+        ("zone", "zone"),
+        ("strength", "strength"),
+    ];
+    let fields: Vec<String> = places
+        .iter()
+        .filter(|(key, _)| *key != left_out)
+        .map(|(key, place)| format!("  {{ key = \"{key}\", place = \"{place}\" }},\n"))
+        .collect();
+    let fields = fields.concat();
+    let whole = air.replace("[save.air]", "[save.whole]");
+    let half = format!(
+        "[save.air]\nrestarts = true\nanswer = \"Kept. Starting again.\"\n\n[save.air.body]\npost = \
+         \"/keep-air\"\nencoding = \"urlencoded\"\nfields = [\n{fields}  {{ key = \"act\", fixed = \
+         \"keep\" }},\n]\n\n{whole}"
+    );
+    let by_air = format!("at = {{ {at} = {{ choice = \"{{}}\" }} }}\nsave = \"air\"");
+    let by_whole = by_air.replace("\"air\"", "\"whole\"");
+    let order = "save-order = [\"wires\", \"shore\", \"air\"]";
+    let longer = order.replace("\"air\"", "\"air\", \"whole\"");
+    wrong(
+        Family::SampleForm,
+        &[(air, &half), (&by_air, &by_whole), (order, &longer)],
+    )
+}
 
 #[test]
 fn field_that_a_save_leaves_out_is_missed_put_back_and_proved() {
-    let air = "[save.air]\nform = { request = \"page\", select = \"#air\", press = { name = \"act\", \
-               value = \"keep\" } }\nrestarts = true\nanswer = \"Kept. Starting again.\"\n";
-    let half =
-        format!("[save.air]\nrestarts = true\nanswer = \"Kept. Starting again.\"\n{HALF_A_SAVE}");
-    let (_folder, profile) = wrong(
-        Family::SampleForm,
-        &[
-            (air, &half),
-            (
-                "at = { strength = { choice = \"{}\" } }\nsave = \"air\"",
-                "at = { strength = { choice = \"{}\" } }\nsave = \"whole\"",
-            ),
-            (
-                "save-order = [\"wires\", \"shore\", \"air\"]",
-                "save-order = [\"wires\", \"shore\", \"air\", \"whole\"]",
-            ),
-        ],
-    );
+    let (_folder, profile) = half_a_save("zone", "zone");
     let bench = Bench::new(Family::SampleForm, Scenario::OmittedReset);
     let before = bench.present();
     let said = bench
@@ -84,7 +81,7 @@ fn field_that_a_save_leaves_out_is_missed_put_back_and_proved() {
     assert_eq!(object["outcome"], "put-back", "{object}");
     assert_eq!(object["changes"][0]["proof"], "none");
     let notes = object["notes"].to_string();
-    assert!(notes.contains("`power` changed by itself"), "{notes}");
+    assert!(notes.contains("`region` changed by itself"), "{notes}");
     let after = bench.present();
     assert_eq!(after.settings, before.settings);
     assert_eq!(after.unmapped, before.unmapped);
@@ -94,6 +91,24 @@ fn field_that_a_save_leaves_out_is_missed_put_back_and_proved() {
         "there, and back in two saves"
     );
     bench.off_device(&["resume"]).run().ends(0);
+}
+
+#[test]
+fn power_that_a_save_lowered_is_named_and_never_raised_again() {
+    let (_folder, profile) = half_a_save("strength", "strength");
+    let bench = Bench::new(Family::SampleForm, Scenario::OmittedReset);
+    let before = bench.present();
+    let said = bench
+        .linkmend(&["unlock", "--yes", "--json", "--profile", &profile])
+        .run()
+        .ends(7);
+    let object = said.json("change");
+    assert_eq!(object["outcome"], "unproved", "{object}");
+    let notes = object["notes"].to_string();
+    assert!(notes.contains("power is never raised from here"), "{notes}");
+    let mut expected = before.settings.clone();
+    expected["power"] = json!(10);
+    assert_eq!(bench.present().settings, expected, "all else is back");
 }
 
 #[test]
@@ -125,6 +140,7 @@ fn what_no_setting_of_the_profile_puts_right_is_told_as_unproved() {
     assert_ne!(before.settings["light"], after.settings["light"]);
     bench.off_device(&["resume"]).run().ends(7);
     // The record of before has it, and the right profile puts it back.
+    bench.off_device(&["resume", "1", "--close"]).run().ends(0);
     bench.linkmend(&["restore", "1", "--yes"]).run().ends(0);
     assert_eq!(bench.present().settings, before.settings);
 }
@@ -158,7 +174,7 @@ fn button_that_forgets_everything_is_never_taken_for_a_save() {
     restore()
         .ends(6)
         .says("change 1 of this receiver is unfinished")
-        .says("`resume CHANGE --close` leaves it as it is")
+        .says("`linkmend resume CHANGE --close` leaves it as it is")
         .complains_once();
     bench.off_device(&["resume", "1", "--close"]).run().ends(0);
     restore()
