@@ -11,6 +11,7 @@ mod interrupt;
 mod kill;
 mod profile;
 mod read;
+mod readme;
 mod relay;
 mod restore;
 mod resume;

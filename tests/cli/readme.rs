@@ -1,0 +1,88 @@
+//! The README shows what the program really says.
+
+use std::{
+    fs::File,
+    io::{Read, Seek},
+    path::Path,
+    process::Stdio,
+};
+
+use serde_json::Value as Json;
+
+use crate::harness::{Call, Said};
+
+fn readme() -> String {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md");
+    std::fs::read_to_string(file).expect("a README")
+}
+
+/// The first block of a language.
+fn block(readme: &str, language: &str) -> String {
+    let (_, rest) = readme
+        .split_once(&format!("```{language}\n"))
+        .expect("the block begins");
+    let (block, _) = rest.split_once("```").expect("the block ends");
+    block.to_owned()
+}
+
+/// How long the receiver was away is not the same in every run.
+fn times_aside(text: &str) -> String {
+    let lines = text
+        .lines()
+        .map(|line| match line.split_once("back after ") {
+            Some((before, _)) => before,
+            None => line,
+        });
+    lines.collect::<Vec<_>>().join("\n")
+}
+
+/// Runs a command with stdout and stderr going to one place, as on a terminal.
+fn seen(words: &[&str]) -> String {
+    let data = tempfile::tempdir().expect("a folder");
+    let mut file: File = tempfile::tempfile().expect("a file");
+    let mut command = Call::new(words)
+        .words(&["--data-dir", &data.path().display().to_string()])
+        .into_command();
+    let status = command
+        .stdin(Stdio::null())
+        .stdout(file.try_clone().expect("the same file"))
+        .stderr(file.try_clone().expect("the same file"))
+        .status()
+        .expect("the program runs");
+    assert!(status.success(), "{words:?}");
+    let mut text = String::new();
+    file.rewind().expect("from the start");
+    file.read_to_string(&mut text).expect("UTF-8");
+    text
+}
+
+#[test]
+fn its_first_command_says_what_it_shows() {
+    let readme = readme();
+    assert!(readme.contains("cargo run --release -- unlock --practice locked --yes\n"));
+    let said = seen(&["unlock", "--practice", "locked", "--yes"]);
+    assert_eq!(times_aside(&said), times_aside(&block(&readme, "console")));
+}
+
+#[test]
+fn its_reading_shows_every_setting_as_it_is_printed() {
+    let readme = readme();
+    let shown = block(&readme, "text");
+    let said = seen(&["read", "--practice", "locked"]);
+    // Fingerprints are made with the key of each journal.
+    let plain = |line: &&str| !line.contains("fingerprint");
+    for line in shown.lines().filter(plain) {
+        assert!(said.contains(line), "`{line}` is not in:\n{said}");
+    }
+}
+
+#[test]
+fn its_json_is_valid_by_the_schema() {
+    let object: Json = serde_json::from_str(&block(&readme(), "json")).expect("JSON");
+    let said = Said {
+        code: Some(0),
+        stdout: format!("{object}\n"),
+        stderr: String::new(),
+    };
+    assert_eq!(said.json("change"), object);
+}
