@@ -127,3 +127,143 @@ fn stray_at(profile: &Profile, place: &PlaceName, wanted: &Wanted) -> Stray {
             |setting| Stray::Setting(setting.name.clone()),
         )
 }
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+    use crate::{
+        change::testing::{Family, Script, World, families::named},
+        terms::{Raw, Value},
+    };
+
+    fn read(family: &Family) -> Snapshot {
+        World::new(family, Script::default()).snapshot()
+    }
+
+    fn changed(family: &Family, places: &[(&str, Raw)]) -> Snapshot {
+        let mut changed = family.clone();
+        for (place, raw) in places {
+            changed.place(place, raw.clone());
+        }
+        read(&changed)
+    }
+
+    fn names(settings: &BTreeSet<SettingName>) -> Vec<&str> {
+        settings.iter().map(SettingName::as_str).collect()
+    }
+
+    #[test]
+    fn what_reads_as_wanted_holds_whatever_stands_beside_it() {
+        let family = Family::one_restarting_save();
+        let any = [
+            ("follows", Raw::Choice(Some("any".into()))),
+            ("slot", Raw::Text("39".into())),
+        ];
+        let now = changed(&family, &any);
+        let found = Comparison::new(&family.profile, &read(&family), &now, &family.wanted);
+        assert!(found.holds(), "{}", found.words());
+        assert_eq!(found.words(), "");
+    }
+
+    #[test]
+    fn a_setting_that_was_not_to_change_is_a_stray() {
+        let family = Family::two_saves_and_a_restart();
+        let now = changed(
+            &family,
+            &[
+                ("held", Raw::Json(json!(null))),
+                ("area", Raw::Json(json!("JP"))),
+            ],
+        );
+        let found = Comparison::new(&family.profile, &read(&family), &now, &family.wanted);
+        assert_eq!(names(&found.missed), ["waveform"]);
+        let region = "region".parse().expect("a setting's name");
+        assert_eq!(found.strays, [Stray::Setting(region)]);
+        assert_eq!(
+            found.words(),
+            "`waveform` is not as wanted; `region` changed by itself"
+        );
+    }
+
+    #[test]
+    fn what_no_setting_maps_is_a_stray_by_where_it_stands() {
+        let mut family = Family::one_restarting_save();
+        family.place("lamp", Raw::Text("40".into()));
+        let before = read(&family);
+        let mut now = changed(&family, &[("lamp", Raw::Text("0".into()))]);
+        now.rest.insert("trim".into(), Raw::Text("0".into()));
+        now.rest
+            .insert("new\u{1b}[2J".into(), Raw::Text("1".into()));
+        let found = Comparison::new(&family.profile, &before, &now, &Wanted::new());
+        let strays: Vec<_> = ["lamp", "new\u{1b}[2J", "trim"]
+            .map(|key| Stray::Unmapped(key.into()))
+            .into();
+        assert_eq!(found.strays, strays);
+        assert!(!found.words().contains('\u{1b}'), "it is escaped");
+    }
+
+    #[test]
+    fn what_is_gone_from_the_page_and_what_is_new_there_are_strays() {
+        let family = Family::one_restarting_save();
+        let before = read(&family);
+        let mut now = before.clone();
+        now.places.remove(&named("zone"));
+        now.places.insert(named("lamp"), Raw::Text("40".into()));
+        now.rest.clear();
+        let found = Comparison::new(&family.profile, &before, &now, &Wanted::new());
+        let region = "region".parse().expect("a setting's name");
+        assert_eq!(
+            found.strays,
+            [
+                Stray::Setting(region),
+                Stray::Unmapped("lamp".into()),
+                Stray::Unmapped("trim".into()),
+            ]
+        );
+    }
+
+    #[test]
+    fn a_number_beside_an_off_that_was_not_to_change_is_a_stray() {
+        let family = Family::flag_and_slot();
+        let now = changed(&family, &[("slot", Raw::Json(json!(12)))]);
+        let found = Comparison::new(&family.profile, &read(&family), &now, &Wanted::new());
+        let lock = "model-lock".parse().expect("a setting's name");
+        assert_eq!(found.strays, [Stray::Setting(lock)]);
+    }
+
+    #[test]
+    fn between_two_saves_a_setting_of_both_may_be_in_between() {
+        let family = Family::flag_and_slot();
+        let before = read(&family);
+        let now = changed(&family, &[("slot", Raw::Json(json!(12)))]);
+        let done = Wanted::new();
+        let found = Comparison::midway(&family.profile, &before, &now, &done, &family.wanted);
+        assert!(found.holds(), "{}", found.words());
+        let found = Comparison::new(&family.profile, &before, &now, &family.wanted);
+        assert_eq!(names(&found.missed), ["model-lock"]);
+        let reset = changed(
+            &family,
+            &[
+                ("slot", Raw::Json(json!(12))),
+                ("area", Raw::Json(json!("JP"))),
+            ],
+        );
+        let found = Comparison::midway(&family.profile, &before, &reset, &done, &family.wanted);
+        assert!(!found.holds(), "what is not wanted may not move even so");
+    }
+
+    #[test]
+    fn what_is_never_shown_is_unseen_and_not_missed() {
+        let family = Family::hidden_value();
+        let before = read(&family);
+        let wanted = Wanted::from([(
+            "local-passphrase".parse().expect("a setting's name"),
+            Value::Text("reeds-and-sedge".into()),
+        )]);
+        let found = Comparison::new(&family.profile, &before, &before, &wanted);
+        assert!(found.holds());
+        assert_eq!(names(&found.unseen), ["local-passphrase"]);
+    }
+}

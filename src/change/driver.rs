@@ -149,3 +149,6 @@ async fn or_stop(stop: &mut watch::Receiver<bool>, event: impl Future<Output = E
         event = event => event,
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -122,3 +122,121 @@ impl Leg {
 fn uptime_slack_s(passed: f64) -> f64 {
     5.0 + 0.02 * passed
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::change::testing::{Family, Script, World};
+
+    fn at(seconds: f64, boot: &str) -> BootTime {
+        BootTime {
+            seconds,
+            boot: boot.into(),
+        }
+    }
+
+    /// What a leg says that was marked with `before` at 1000 s, of a reading with `after` that was
+    /// asked for and there at these seconds.
+    fn by_mark(before: Option<Witness>, after: Witness, from: f64, to: f64) -> Option<bool> {
+        let family = Family::one_restarting_save();
+        let mut seen = World::new(&family, Script::default()).snapshot();
+        let nothing = Plan::default();
+        let mut leg = Leg::new(Direction::There, nothing, Wanted::new(), seen.clone());
+        leg.mark = Some((before, at(1000.0, "one")));
+        seen.witness = Some(after);
+        let read = ReadAt {
+            from: at(from, "one"),
+            to: at(to, "one"),
+        };
+        leg.restarted_by_mark(&seen, &read)
+    }
+
+    fn up(seconds: f64) -> Witness {
+        Witness::Uptime(seconds)
+    }
+
+    #[test]
+    fn an_uptime_that_fell_or_is_younger_than_the_request_tells_a_restart() {
+        assert_eq!(
+            by_mark(Some(up(83.0)), up(50.0), 1050.0, 1051.0),
+            Some(true)
+        );
+        assert_eq!(
+            by_mark(Some(up(45.0)), up(60.0), 9000.0, 9001.0),
+            Some(true)
+        );
+        assert_eq!(by_mark(None, up(60.0), 9000.0, 9001.0), Some(true));
+    }
+
+    #[test]
+    fn an_uptime_older_than_the_request_tells_that_there_was_none() {
+        assert_eq!(
+            by_mark(Some(up(83.0)), up(133.0), 1050.0, 1051.0),
+            Some(false)
+        );
+        assert_eq!(by_mark(None, up(133.0), 1050.0, 1051.0), Some(false));
+    }
+
+    #[test]
+    fn an_uptime_that_fits_both_tells_nothing() {
+        assert_eq!(by_mark(Some(up(3.0)), up(53.0), 1050.0, 1051.0), None);
+        assert_eq!(
+            by_mark(Some(up(45.0)), up(46.0), 1046.0, 1047.0),
+            Some(true)
+        );
+        assert_eq!(by_mark(Some(up(1.0)), up(46.0), 1046.0, 1047.0), None);
+    }
+
+    #[test]
+    fn a_clock_that_drifts_for_two_days_tells_no_restart() {
+        let days = 172_800.0;
+        let drifted = up(days * 0.99);
+        let found = by_mark(Some(up(83.0)), drifted, 1000.0 + days, 1001.0 + days);
+        assert_eq!(found, None);
+    }
+
+    #[test]
+    fn a_reading_that_the_computer_slept_in_tells_no_more_than_it_can() {
+        assert_eq!(by_mark(Some(up(83.0)), up(90.0), 1006.0, 9000.0), None);
+    }
+
+    #[test]
+    fn a_boot_mark_decides_whatever_the_time() {
+        let mark = |text: &str| Witness::BootMark(text.into());
+        assert_eq!(
+            by_mark(Some(mark("17")), mark("18"), 1001.0, 1002.0),
+            Some(true)
+        );
+        assert_eq!(
+            by_mark(Some(mark("17")), mark("17"), 9000.0, 9002.0),
+            Some(false)
+        );
+        assert_eq!(by_mark(None, mark("17"), 9000.0, 9002.0), None);
+        assert_eq!(by_mark(Some(up(3.0)), mark("17"), 9000.0, 9002.0), None);
+    }
+
+    #[test]
+    fn times_of_two_starts_of_the_computer_are_not_compared() {
+        let family = Family::one_restarting_save();
+        let mut seen = World::new(&family, Script::default()).snapshot();
+        let mut leg = Leg::new(
+            Direction::There,
+            Plan::default(),
+            Wanted::new(),
+            seen.clone(),
+        );
+        leg.mark = Some((Some(up(83.0)), at(1000.0, "one")));
+        seen.witness = Some(up(90.0));
+        let read = ReadAt {
+            from: at(9000.0, "two"),
+            to: at(9001.0, "two"),
+        };
+        assert_eq!(leg.restarted_by_mark(&seen, &read), None);
+        assert!(!leg.restarted(&seen, &read));
+        leg.gone = true;
+        assert!(
+            leg.restarted(&seen, &read),
+            "it was seen gone, and no mark says no"
+        );
+    }
+}

@@ -20,9 +20,10 @@ pub mod over_session;
 pub mod plan;
 pub mod ports;
 pub mod report;
-pub mod resume;
 pub mod step;
 mod stop;
+#[cfg(test)]
+mod testing;
 
 pub use machine::{Action, CutOff, Event, Machine, Options};
 pub use plan::{Plan, PlanLine, PlannedSave, Wanted};

@@ -5,8 +5,8 @@ use std::collections::BTreeMap;
 use serde::{Deserialize, Serialize};
 
 use crate::{
-    profile::Profile,
-    terms::{Overlay, Reading, SaveName, SettingName, Snapshot, Value},
+    profile::{Profile, Setting},
+    terms::{Overlay, PlaceName, Raw, Reading, SaveName, SettingName, Snapshot, Value},
 };
 
 /// What is wanted, by setting. Settings that are not named stay as they are.
@@ -85,6 +85,44 @@ impl Plan {
     /// # Errors
     /// When a wanted setting is unknown, read-only, or cannot take its value.
     pub fn new(profile: &Profile, now: &Snapshot, wanted: &Wanted) -> Result<Self, PlanError> {
+        Self::build(profile, now, wanted, None)
+    }
+
+    /// Plans the way back to what was there, and says which settings that wants: each that can be
+    /// written, was known, and stands otherwise now. What stood at its places is put back and not
+    /// only what it meant, since an `off` may have a number beside it.
+    ///
+    /// # Errors
+    /// When the device does not have such a setting any more, or cannot be told what it showed.
+    pub fn back(
+        profile: &Profile,
+        original: &Snapshot,
+        now: &Snapshot,
+    ) -> Result<(Self, Wanted), PlanError> {
+        let wanted: Wanted = profile
+            .settings
+            .iter()
+            .filter(|setting| !setting.saves.is_empty())
+            .filter_map(|setting| {
+                let name = setting.name.as_str();
+                let before = original.value(name)?;
+                let differs = as_it_stood(profile, setting, original)
+                    .iter()
+                    .any(|(place, raw)| now.places.get(place) != Some(raw));
+                (differs || now.value(name) != Some(before))
+                    .then(|| (setting.name.clone(), before.clone()))
+            })
+            .collect();
+        let plan = Self::build(profile, now, &wanted, Some(original))?;
+        Ok((plan, wanted))
+    }
+
+    fn build(
+        profile: &Profile,
+        now: &Snapshot,
+        wanted: &Wanted,
+        original: Option<&Snapshot>,
+    ) -> Result<Self, PlanError> {
         let mut lines = Vec::new();
         let mut by_save: BTreeMap<&SaveName, Overlay> = BTreeMap::new();
         if let Some(setting) = wanted.keys().find(|name| !now.settings.contains_key(*name)) {
@@ -98,7 +136,7 @@ impl Plan {
             else {
                 continue;
             };
-            if entry.value() == Some(value) {
+            if original.is_none() && entry.value() == Some(value) {
                 continue;
             }
             if setting.saves.is_empty() {
@@ -115,9 +153,12 @@ impl Plan {
                 },
                 why,
             };
-            let overlay = setting
+            let mut overlay = setting
                 .write(value)
                 .map_err(|error| cannot(error.to_string()))?;
+            if let Some(original) = original {
+                overlay.extend(as_it_stood(profile, setting, original));
+            }
             // What is told in another way than it is taken may stand there as it is to be sent.
             let send_all = overlay
                 .iter()
@@ -159,5 +200,220 @@ impl Plan {
     /// Whether everything is as wanted already.
     pub fn is_empty(&self) -> bool {
         self.lines.is_empty()
+    }
+}
+
+/// What stood at those places of a setting that take what they show; none of a setting that is
+/// told in another way than it is taken.
+fn as_it_stood(profile: &Profile, setting: &Setting, original: &Snapshot) -> Overlay {
+    if setting.blank_keeps || setting.rows.iter().any(|row| row.parts != row.puts) {
+        return Overlay::new();
+    }
+    let is_written = |place: &PlaceName| {
+        let mut saves = setting.saves.iter();
+        saves.any(|name| {
+            let save = profile.save(name.as_str());
+            save.is_some_and(|save| profile.writes(save, place))
+        })
+    };
+    setting
+        .own_places()
+        .into_iter()
+        .filter(|place| is_written(place))
+        .filter_map(|place| Some((place.clone(), original.places.get(place)?.clone())))
+        .filter(|(_, raw)| *raw != Raw::Missing)
+        .collect()
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use serde_json::json;
+
+    use super::*;
+    use crate::{
+        change::testing::{Family, Script, World, families::named},
+        profile::{Pattern, Template},
+    };
+
+    fn read(family: &Family) -> Snapshot {
+        World::new(family, Script::default()).snapshot()
+    }
+
+    fn wanting(setting: &str, value: Value) -> Wanted {
+        let name = setting.parse().expect("a setting's name");
+        Wanted::from([(name, value)])
+    }
+
+    fn saves(plan: &Plan) -> Vec<(&str, Vec<&str>)> {
+        let saves = plan.saves.iter();
+        saves
+            .map(|planned| {
+                let places = planned.overlay.keys().map(PlaceName::as_str);
+                (planned.save.as_str(), places.collect())
+            })
+            .collect()
+    }
+
+    #[test]
+    fn only_places_that_differ_are_in_the_overlay() {
+        let family = Family::one_restarting_save();
+        let now = read(&family);
+        let wanted = wanting("model-lock", Value::Number(12.into()));
+        let plan = Plan::new(&family.profile, &now, &wanted).expect("a plan");
+        assert_eq!(saves(&plan), [("air", vec!["slot"])]);
+        assert_eq!(
+            plan.saves[0].overlay[&named("slot")],
+            Raw::Text("11".into())
+        );
+    }
+
+    #[test]
+    fn saves_come_in_the_order_of_the_profile_and_settings_too() {
+        let family = Family::flag_and_slot();
+        let mut wanted = family.wanted.clone();
+        wanted.extend(wanting("region", Value::Text("GB".into())));
+        let plan = Plan::new(&family.profile, &read(&family), &wanted).expect("a plan");
+        let expected = [
+            ("slot", vec!["slot"]),
+            ("flag", vec!["flag"]),
+            ("craft", vec!["area"]),
+        ];
+        assert_eq!(saves(&plan), expected);
+        let lines: Vec<&str> = plan.lines.iter().map(|l| l.setting.as_str()).collect();
+        assert_eq!(lines, ["model-lock", "region"]);
+    }
+
+    #[test]
+    fn what_is_as_wanted_is_left_out() {
+        let family = Family::two_saves_and_a_restart();
+        let mut wanted = wanting("model-lock", Value::Number(7.into()));
+        let now = read(&family);
+        let plan = Plan::new(&family.profile, &now, &wanted).expect("a plan");
+        assert!(plan.is_empty() && plan.saves.is_empty());
+        wanted.extend(wanting("region", Value::Text("GB".into())));
+        let plan = Plan::new(&family.profile, &now, &wanted).expect("a plan");
+        assert_eq!(saves(&plan), [("waves", vec!["area"])]);
+    }
+
+    #[test]
+    fn unknown_read_only_and_impossible_settings_are_told_apart() {
+        let mut family = Family::two_saves_and_a_restart();
+        let area = Arc::make_mut(&mut family.profile)
+            .settings
+            .iter_mut()
+            .find(|setting| setting.name == *"region")
+            .expect("a region");
+        area.saves.clear();
+        let now = read(&family);
+        let code = |wanted: &Wanted| {
+            let error = Plan::new(&family.profile, &now, wanted).expect_err("no plan");
+            (error.code(), error.to_string())
+        };
+        assert_eq!(
+            code(&wanting("light", Value::Number(3.into()))),
+            (
+                "no-such-setting",
+                "this receiver has no setting `light`".to_owned()
+            )
+        );
+        assert_eq!(
+            code(&wanting("region", Value::Text("GB".into()))),
+            (
+                "setting-read-only",
+                "`region` can be read, but not written".to_owned()
+            )
+        );
+        let (stable, words) = code(&wanting("model-lock", Value::Number(41.into())));
+        assert_eq!(stable, "value-cannot-be-written");
+        assert!(words.contains("1 to 40"), "{words}");
+        let same = wanting("region", Value::Text("DE".into()));
+        let plan = Plan::new(&family.profile, &now, &same).expect("nothing is written");
+        assert!(plan.is_empty());
+    }
+
+    #[test]
+    fn a_secret_that_cannot_be_written_is_in_no_message() {
+        let family = Family::hidden_value();
+        let wanted = wanting("local-passphrase", Value::Text("sedge".into()));
+        let error = Plan::new(&family.profile, &read(&family), &wanted).expect_err("too short");
+        assert!(!error.to_string().contains("sedge"), "{error}");
+        assert!(error.to_string().contains("(secret)"), "{error}");
+    }
+
+    #[test]
+    fn a_save_is_sent_though_what_it_takes_stands_there_already() {
+        let mut family = Family::two_saves_and_a_restart();
+        family.place("told", Raw::Json(json!("slot 7")));
+        family.place("held", Raw::Json(json!(null)));
+        let told = |text: &str| {
+            let template = Template::parse(text).expect("a template");
+            vec![(named("told"), Pattern::JsonText(template))]
+        };
+        let lock = &mut Arc::make_mut(&mut family.profile).settings[0];
+        lock.rows[0].parts = told("nobody");
+        lock.rows[1].parts = told("slot {}");
+        let now = read(&family);
+        assert_eq!(now.value("model-lock"), Some(&Value::Number(7.into())));
+        let wanted = wanting("model-lock", Value::Off);
+        let plan = Plan::new(&family.profile, &now, &wanted).expect("a plan");
+        assert_eq!(saves(&plan), [("craft", vec!["held"])]);
+    }
+
+    #[test]
+    fn the_way_back_restores_what_stood_beside_an_off() {
+        let family = Family::flag_and_slot();
+        let original = read(&family);
+        let mut moved = family.clone();
+        moved.place("slot", Raw::Json(json!(12)));
+        let now = read(&moved);
+        assert_eq!(now.value("model-lock"), original.value("model-lock"));
+        let (plan, wanted) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        assert_eq!(saves(&plan), [("slot", vec!["slot"])]);
+        assert_eq!(wanted, wanting("model-lock", Value::Off));
+        let (plan, wanted) = Plan::back(&family.profile, &original, &original).expect("a plan");
+        assert!(plan.is_empty() && wanted.is_empty());
+    }
+
+    #[test]
+    fn the_way_back_leaves_out_what_was_not_known() {
+        let family = Family::hidden_value();
+        let original = read(&family);
+        let mut moved = family.clone();
+        moved.place("held", Raw::Json(json!(null)));
+        let now = read(&moved);
+        let (plan, wanted) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        assert_eq!(wanted, wanting("model-lock", Value::Number(7.into())));
+        assert_eq!(saves(&plan), [("craft", vec!["held"])]);
+    }
+
+    #[test]
+    fn the_way_back_is_told_as_the_family_takes_it() {
+        let mut family = Family::two_saves_and_a_restart();
+        let words = |text: &str| Pattern::JsonText(Template::parse(text).expect("a template"));
+        family.place("held", Raw::Json(json!("slot 7")));
+        let lock = &mut Arc::make_mut(&mut family.profile).settings[0];
+        lock.rows[0].parts = vec![(named("held"), words("nobody"))];
+        lock.rows[1].parts = vec![(named("held"), words("slot {}"))];
+        let original = read(&family);
+        let mut moved = family.clone();
+        moved.place("held", Raw::Json(json!("nobody")));
+        let now = read(&moved);
+        let (plan, _) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        assert_eq!(plan.saves[0].overlay[&named("held")], Raw::Json(json!(7)));
+    }
+
+    #[test]
+    fn what_stood_nowhere_is_not_put_there() {
+        let mut family = Family::flag_and_slot();
+        family.place("slot", Raw::Missing);
+        let original = read(&family);
+        let mut moved = family.clone();
+        moved.place("slot", Raw::Json(json!(12)));
+        moved.place("flag", Raw::Json(json!(true)));
+        let now = read(&moved);
+        let (plan, _) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        assert_eq!(saves(&plan), [("flag", vec!["flag"])]);
     }
 }

@@ -86,7 +86,8 @@ pub trait Ledger {
     /// Adds one step.
     async fn step(&mut self, step: &Step) -> Result<(), Trouble>;
     /// Closes the change, where one was opened. One that wrote and is unproved stays open for
-    /// `resume`.
+    /// `resume`; so does one that was resumed and ends neither done nor put back, since an earlier
+    /// run of it wrote.
     async fn end(&mut self, report: &Report) -> Result<(), Trouble>;
 }
 

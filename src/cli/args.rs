@@ -105,12 +105,7 @@ pub enum Command {
 #[group(id = "which")]
 pub struct Target {
     /// The device is at this address: http:// and an IP address, with a port if need be
-    #[arg(
-        long,
-        value_name = "URL",
-        required_unless_present = "practice",
-        conflicts_with = "practice"
-    )]
+    #[arg(long, value_name = "URL", conflicts_with = "practice")]
     pub at: Option<String>,
     /// Use a simulated receiver in this program: locked, unbound, healthy, faulty and others
     #[arg(long, value_name = "CONDITION")]

@@ -158,7 +158,9 @@ pub(super) fn say(
     for line in &report.lines {
         let text = render::plan_line(&line.plan, profile, fingerprint);
         match report.outcome {
-            Outcome::Planned | Outcome::NothingToDo => screen.result(&format!("  {text}")),
+            Outcome::Planned | Outcome::NothingToDo | Outcome::Refused | Outcome::Failed => {
+                screen.result(&format!("  {text}"));
+            }
             _ => screen.result(&format!(
                 "  {text}  [{}: {}]",
                 proof_word(line.proof),
@@ -173,7 +175,11 @@ pub(super) fn say(
         screen.result(&format!("  what was there is record {record}"));
     }
     if let Some(trouble) = &report.trouble {
-        say_fault(screen, &render::fault(trouble));
+        let mut fault = render::fault(trouble);
+        if target.simulated && report.outcome == Outcome::Unproved {
+            fault.help = Some("a practice receiver ends with this run: nothing to resume".into());
+        }
+        say_fault(screen, &fault);
     }
     if report.outcome == Outcome::Done {
         for advice in advice(report) {

@@ -124,6 +124,8 @@ pub(super) async fn ask(question: String) -> std::io::Result<bool> {
     match asked {
         Ok(Ok(answer)) => Ok(answer == Some(true)),
         Ok(Err(dialoguer::Error::IO(error))) if error.kind() == ErrorKind::Interrupted => {
+            // The question stays on its line.
+            super::screen::end_of_line();
             std::future::pending().await
         }
         Ok(Err(dialoguer::Error::IO(error))) => Err(error),

@@ -144,8 +144,8 @@ impl Failure {
 
 /// `error: …` and `help: …`.
 pub(super) fn say_fault(screen: Screen, fault: &Fault) {
-    screen.fault(&format!("{} {}", Tone::Bad.paint("error:"), fault.message));
+    screen.fault("error:", Tone::Bad, &fault.message);
     if let Some(help) = &fault.help {
-        screen.fault(&format!("{} {help}", Tone::Careful.paint("help:")));
+        screen.fault("help:", Tone::Careful, help);
     }
 }

@@ -8,12 +8,12 @@ use super::{
     screen::{Screen, Tone},
 };
 use crate::{
-    change::{Line, PlanLine, Trouble},
-    journal::{Archive, ChangeRow, DeviceRow, Journal},
+    change::{Line, Trouble},
+    journal::{Archive, ChangeRow, DeviceRow, Journal, RecordRow, ledger::read_lines},
     profile::{self, Profile},
     terms::{
-        Device, Exit, Proof, Untrusted,
-        output::{ChangeEntry, ChangeLine, DeviceHistory, FORMAT, HistoryOut, RecordLine},
+        Device, Exit, Untrusted,
+        output::{ChangeEntry, ChangeLine, DeviceHistory, FORMAT, HistoryOut, Outcome, RecordLine},
     },
 };
 
@@ -29,17 +29,23 @@ pub(super) async fn run(context: &Context, typed: &args::History) -> Result<Exit
     if typed.forget {
         return forget(context, &folder, &devices, typed.yes).await;
     }
-    let history = devices
-        .iter()
-        .map(|device| history(&archive, device))
+    let past = devices
+        .into_iter()
+        .map(|device| Past::of(&archive, device))
         .collect::<Result<Vec<_>, Failure>>()?;
+    let fingerprint = |bytes: &[u8]| archive.fingerprint(bytes);
     if screen.json {
+        let devices = past.iter().map(|past| past.to_json(&fingerprint)).collect();
         screen.object(&HistoryOut {
             format: FORMAT,
-            devices: history,
+            devices,
         });
+    } else if past.is_empty() {
+        screen.result("nothing is on record yet");
     } else {
-        say(screen, &history);
+        for one in &past {
+            one.say(screen, &fingerprint);
+        }
     }
     Ok(Exit::Done)
 }
@@ -113,160 +119,148 @@ async fn confirm(screen: Screen, device: &DeviceRow) -> Result<bool, Failure> {
     Ok(super::consent::ask(question).await.unwrap_or(false))
 }
 
-fn history(archive: &Archive, device: &DeviceRow) -> Result<DeviceHistory, Failure> {
-    let fingerprint = |bytes: &[u8]| archive.fingerprint(bytes);
-    let records = archive
-        .records(device.id)?
-        .into_iter()
-        .map(|record| RecordLine {
-            record: record.id.0,
-            at: record.at.to_string(),
-            kept: record.kept.word().into(),
-            condition: record.condition,
-        })
-        .collect();
-    let changes = archive
-        .changes(device.id)?
-        .iter()
-        .map(|change| ChangeEntry {
-            change: change.id.0,
-            at: change.at.to_string(),
-            command: change.command.clone(),
-            record: change.record.0,
-            outcome: change.outcome,
-            changes: lines(change, &fingerprint),
-        })
-        .collect();
-    Ok(DeviceHistory {
-        device: render::device(&Device {
-            identity: device.identity.clone(),
-            family: device.family.clone(),
-            role: device.role,
-        }),
-        name: device.name.as_ref().map(|name| name.raw().to_owned()),
-        records,
-        changes,
-    })
+/// Everything that is on record of one device, newest first.
+struct Past {
+    device: DeviceRow,
+    records: Vec<RecordRow>,
+    changes: Vec<PastChange>,
 }
 
-/// The settings of a change: as it ended, or as far as it was planned.
-fn lines(change: &ChangeRow, fingerprint: Fingerprint<'_>) -> Vec<ChangeLine> {
-    let Ok(profile) = profile::load_text(&change.profile_file, &change.profile_text) else {
-        return Vec::new();
-    };
-    let mut ends = change
-        .steps
-        .iter()
-        .rev()
-        .filter(|step| step.kind == crate::journal::ENDED);
-    let ended = ends.find_map(|step| ended_lines(&step.body));
-    let planned = || {
-        let plan = change.steps.iter().find(|step| step.kind == "planned")?;
-        let lines: Vec<PlanLine> =
-            serde_json::from_value(plan.body.get("planned")?.get("lines")?.clone()).ok()?;
-        let why = "cut off";
-        Some(
-            lines
-                .into_iter()
-                .map(|plan| Line {
-                    plan,
-                    proof: Proof::None,
-                    why: why.into(),
+/// A change with its settings: as it ended, or as far as it was planned.
+struct PastChange {
+    row: ChangeRow,
+    profile: Option<Profile>,
+    lines: Vec<Line>,
+}
+
+impl Past {
+    fn of(archive: &Archive, device: DeviceRow) -> Result<Self, Failure> {
+        let mut records = archive.records(device.id)?;
+        let mut changes: Vec<PastChange> = archive
+            .changes(device.id)?
+            .into_iter()
+            .map(|row| PastChange {
+                profile: profile::load_text(&row.profile_file, &row.profile_text).ok(),
+                lines: read_lines(&row),
+                row,
+            })
+            .collect();
+        records.reverse();
+        changes.reverse();
+        Ok(Self {
+            device,
+            records,
+            changes,
+        })
+    }
+
+    fn to_json(&self, fingerprint: Fingerprint<'_>) -> DeviceHistory {
+        let DeviceRow {
+            identity,
+            family,
+            role,
+            name,
+            ..
+        } = &self.device;
+        DeviceHistory {
+            device: render::device(&Device {
+                identity: identity.clone(),
+                family: family.clone(),
+                role: *role,
+            }),
+            name: name.as_ref().map(|name| name.raw().to_owned()),
+            records: self
+                .records
+                .iter()
+                .map(|record| RecordLine {
+                    record: record.id.0,
+                    at: record.at.to_string(),
+                    kept: record.kept.word().into(),
+                    condition: record.condition,
                 })
                 .collect(),
-        )
-    };
-    let lines: Vec<Line> = ended.or_else(planned).unwrap_or_default();
-    to_lines(&lines, &profile, fingerprint)
-}
-
-fn to_lines(lines: &[Line], profile: &Profile, fingerprint: Fingerprint<'_>) -> Vec<ChangeLine> {
-    lines
-        .iter()
-        .map(|line| render::change_line(line, profile, fingerprint))
-        .collect()
-}
-
-fn ended_lines(body: &serde_json::Value) -> Option<Vec<Line>> {
-    let lines: Vec<(PlanLine, Proof, String)> =
-        serde_json::from_value(body.get("lines")?.clone()).ok()?;
-    Some(
-        lines
-            .into_iter()
-            .map(|(plan, proof, why)| Line { plan, proof, why })
-            .collect(),
-    )
-}
-
-fn say(screen: Screen, history: &[DeviceHistory]) {
-    if history.is_empty() {
-        screen.result("nothing is on record yet");
+            changes: self
+                .changes
+                .iter()
+                .map(|change| ChangeEntry {
+                    change: change.row.id.0,
+                    at: change.row.at.to_string(),
+                    command: change.row.command.clone(),
+                    record: change.row.record.0,
+                    outcome: change.row.outcome,
+                    changes: change.to_json(fingerprint),
+                })
+                .collect(),
+        }
     }
-    for device in history {
-        let identity = &device.device.identity;
-        let mark = identity
-            .serial
+
+    fn say(&self, screen: Screen, fingerprint: Fingerprint<'_>) {
+        let DeviceRow {
+            identity,
+            family,
+            name,
+            ..
+        } = &self.device;
+        let name = name
             .as_ref()
-            .map(|s| format!("serial {}", Untrusted::new(s.as_str())));
-        let mark = mark.or_else(|| identity.bssid.as_ref().map(|b| format!("BSSID {b}")));
-        let mark = mark
-            .or_else(|| identity.address.clone())
-            .unwrap_or_default();
-        let name = device
-            .name
-            .as_deref()
-            .map_or("(no name)".into(), |n| Untrusted::new(n).to_string());
-        screen.result(&format!("{name} ({}, {mark})", device.device.family));
-        for change in &device.changes {
-            let outcome = change
-                .outcome
-                .map_or("cut off, see `linkmend resume`".into(), word);
+            .map_or("(no name)".into(), ToString::to_string);
+        screen.result(&format!("{name} ({family}, {identity})"));
+        for PastChange {
+            row,
+            profile,
+            lines,
+        } in &self.changes
+        {
+            let (tone, outcome) = match row.outcome {
+                Some(outcome @ (Outcome::Done | Outcome::NothingToDo | Outcome::Planned)) => {
+                    (Tone::Good, outcome.word())
+                }
+                Some(outcome @ (Outcome::Refused | Outcome::Failed)) => {
+                    (Tone::Faint, outcome.word())
+                }
+                Some(outcome) => (Tone::Bad, outcome.word()),
+                None => (Tone::Bad, "cut off, see `linkmend resume`"),
+            };
             screen.result(&format!(
-                "  change {:<4} {}  {}: {outcome}",
-                change.change,
-                short(&change.at),
-                change.command
+                "  change {:<5} {}  {}: {}",
+                row.id.0,
+                short(&row.at),
+                row.command,
+                tone.paint(outcome)
             ));
-            for line in &change.changes {
-                let after = line
-                    .after
-                    .value
-                    .as_ref()
-                    .map_or("(secret or none)".into(), |v| v.0.to_string());
-                let before = line
-                    .before
-                    .value
-                    .as_ref()
-                    .map_or("(secret or none)".into(), |v| v.0.to_string());
-                let text = format!("{} {before} → {after}", line.setting);
-                screen.result(&format!("              {}", Untrusted::new(text)));
+            for line in profile.iter().flat_map(|profile| {
+                lines
+                    .iter()
+                    .map(|line| render::plan_line(&line.plan, profile, fingerprint))
+            }) {
+                screen.result(&format!("               {line}"));
             }
         }
-        for record in &device.records {
-            let text = format!(
-                "  record {:<4} {}  {}, {}",
-                record.record,
+        for record in &self.records {
+            screen.result(&format!(
+                "  record {:<5} {}  {}, {}",
+                record.id.0,
                 short(&record.at),
-                record.kept,
+                record.kept.word(),
                 record.condition.word()
-            );
-            screen.result(&Tone::Plain.paint(&text));
+            ));
         }
     }
 }
 
-fn word(outcome: crate::terms::output::Outcome) -> String {
-    serde_json::to_value(outcome)
-        .ok()
-        .and_then(|word| word.as_str().map(ToOwned::to_owned))
-        .unwrap_or_default()
+impl PastChange {
+    fn to_json(&self, fingerprint: Fingerprint<'_>) -> Vec<ChangeLine> {
+        let Some(profile) = &self.profile else {
+            return Vec::new();
+        };
+        let lines = self.lines.iter();
+        lines
+            .map(|line| render::change_line(line, profile, fingerprint))
+            .collect()
+    }
 }
 
 /// Seconds are enough for a person.
-fn short(at: &str) -> String {
-    at.split('.')
-        .next()
-        .unwrap_or(at)
-        .trim_end_matches('Z')
-        .replace('T', " ")
+fn short(at: &jiff::Timestamp) -> jiff::fmt::strtime::Display<'_> {
+    at.strftime("%Y-%m-%d %H:%M:%S UTC")
 }

@@ -25,6 +25,7 @@ use tokio::sync::watch;
 
 use args::{Cli, Command};
 use context::{Context, Wrote};
+use screen::Tone;
 
 use crate::terms::Exit;
 
@@ -49,7 +50,11 @@ pub fn main() -> ExitCode {
         }
         Err(error) => {
             let screen = screen::Screen::new(false, false, typed.output.no_color);
-            screen.fault(&format!("error: the program could not start: {error}"));
+            screen.fault(
+                "error:",
+                Tone::Bad,
+                &format!("the program could not start: {error}"),
+            );
             Exit::Failed
         }
     };

@@ -92,6 +92,7 @@ pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failur
     let names: Vec<&str> = profile.settings.iter().map(|s| s.name.as_str()).collect();
     let near = names
         .iter()
+        .filter(|known| strsim::jaro(known, name) > NEAR)
         .max_by(|a, b| strsim::jaro(a, name).total_cmp(&strsim::jaro(b, name)))
         .map(|near| format!("did you mean `{near}`? "))
         .unwrap_or_default();
@@ -104,6 +105,10 @@ pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failur
         format!("{near}it has {}", names.join(", ")),
     ))
 }
+
+/// How alike, from 0 to 1, two names must be for one to be a slip of the other: no source, tried on
+/// the settings of the built-in families.
+const NEAR: f64 = 0.8;
 
 fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failure> {
     let mut wanted = BTreeMap::new();

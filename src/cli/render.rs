@@ -128,12 +128,19 @@ pub(super) fn words(
             let unit = setting.and_then(|s| s.kind.unit());
             match (value, label, unit) {
                 (Value::Number(number), _, _) if is_lock => format!("slot {number}"),
-                (_, Some(label), _) => format!("{value} ({label})"),
+                // A label that says nothing new is left out.
+                (_, Some(label), _) if !same_word(label, &value.to_string()) => {
+                    format!("{value} ({label})")
+                }
                 (Value::Number(_) | Value::List(_), _, Some(unit)) => format!("{value} {unit}"),
                 _ => value.to_string(),
             }
         }
     }
+}
+
+fn same_word(label: &str, value: &str) -> bool {
+    label.replace(' ', "-").eq_ignore_ascii_case(value)
 }
 
 /// `model-lock  slot 7 → off`.

@@ -115,17 +115,14 @@ fn latest(journal: &Journal, now: &Snapshot) -> Result<RecordRow, Failure> {
             return Ok(record);
         }
     }
-    Err(Failure::Trouble(
-        Trouble::new(
-            "no-record",
-            format!(
-                "there is no record from before a change of {}",
-                now.device.identity
-            ),
-            Some("give a record's number; `linkmend history` lists them"),
-        )
-        .ending(Exit::Usage),
-    ))
+    Err(Failure::Trouble(Trouble::new(
+        "no-record",
+        format!(
+            "there is no record from before a change of {}",
+            now.device.identity
+        ),
+        Some("give a record's number; `linkmend history` lists them"),
+    )))
 }
 
 /// What of a record is to be written, and what of it is not, in words.

@@ -17,8 +17,7 @@ use super::{
 };
 use crate::{
     change::{
-        Direction, Machine, Report, Step, Trouble, Wanted, over_session::SessionDevice, ports,
-        resume::cut_off,
+        CutOff, Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice, ports,
     },
     journal::{Archive, ChangeId, ChangeRow, Journal, RecordRow, ledger},
     judge::Expectation,
@@ -33,8 +32,8 @@ use crate::{
 struct Unfinished {
     change: ChangeRow,
     record: RecordRow,
-    wanted: Wanted,
-    steps: Vec<Step>,
+    /// Where it stands, and what it wants; none: nothing of it can have been written.
+    cut_off: Option<(CutOff, Wanted)>,
 }
 
 /// Runs the command.
@@ -48,8 +47,7 @@ pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit,
     if typed.close {
         return close(context, &journal, &unfinished).await;
     }
-    let untouched = |one: &Unfinished| cut_off(&one.record.snapshot, &one.steps, false).is_none();
-    if unfinished.iter().all(untouched) {
+    if unfinished.iter().all(|one| one.cut_off.is_none()) {
         return not_written(context, &journal, &unfinished).await;
     }
     match &typed.at {
@@ -67,12 +65,11 @@ fn unfinished(archive: &Archive, number: Option<i64>) -> Result<Vec<Unfinished>,
         let Some(record) = archive.record(change.record)? else {
             continue;
         };
-        let (wanted, steps) = ledger::read_change(&change).map_err(Failure::Trouble)?;
+        let steps = ledger::read_steps(&change).map_err(Failure::Trouble)?;
         found.push(Unfinished {
+            cut_off: CutOff::from_steps(record.snapshot.clone(), &steps),
             change,
             record,
-            wanted,
-            steps,
         });
     }
     match number {
@@ -293,7 +290,7 @@ async fn go_on(
     one: Unfinished,
 ) -> Result<changing::Ended, Failure> {
     let options = changing::options(target, typed.writing, typed.trust_address);
-    let Some(cut_off) = cut_off(&one.record.snapshot, &one.steps, typed.undo) else {
+    let Some((mut cut_off, wanted)) = one.cut_off else {
         let body = serde_json::json!({ "by": "resume", "written": false });
         journal.end(one.change.id, Outcome::Failed, body).await?;
         let report = Report::not_written(&one.record.snapshot);
@@ -303,6 +300,9 @@ async fn go_on(
             resumed: false,
         });
     };
+    if typed.undo {
+        cut_off.direction = Direction::Back;
+    }
     let undoing = cut_off.direction == Direction::Back;
     context.screen.step(
         if undoing { "undo" } else { "finish" },
@@ -312,8 +312,8 @@ async fn go_on(
     let source = target.profile.source.clone();
     let change = Change {
         target,
-        machine: Machine::resume(target.profile.clone(), one.wanted.clone(), options, cut_off),
-        ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, one.wanted),
+        machine: Machine::resume(target.profile.clone(), wanted.clone(), options, cut_off),
+        ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, wanted),
         device: None,
         writing: typed.writing,
         expectation: Expectation::default(),

@@ -87,10 +87,9 @@ impl Screen {
 
     /// The faults of a profile, with the lines in question and carets.
     pub(super) fn picture(self, faults: &Faults) {
-        let colour =
-            anstream::AutoStream::choice(&std::io::stderr()) != anstream::ColorChoice::Never;
+        let choice = anstream::AutoStream::choice(&std::io::stderr());
+        let colour = choice != anstream::ColorChoice::Never;
         to_stderr(faults.picture(colour, width()).trim_end());
-        to_stderr(&format!("{} {faults}", Tone::Bad.paint("error:")));
     }
 
     /// A step on the way.
@@ -116,9 +115,14 @@ impl Screen {
         }
     }
 
-    /// What went wrong: always on stderr, also when quiet.
-    pub(super) fn fault(self, text: &str) {
-        to_stderr(text);
+    /// What went wrong, or what to do about it: always on stderr, also when quiet.
+    pub(super) fn fault(self, word: &str, tone: Tone, text: &str) {
+        for (number, line) in wrap(&format!("{word} {text}"), width()).iter().enumerate() {
+            match line.strip_prefix(word) {
+                Some(rest) if number == 0 => to_stderr(&format!("{}{rest}", tone.paint(word))),
+                _ => to_stderr(line),
+            }
+        }
     }
 
     /// A wait that a person can watch; without a terminal it draws nothing.
@@ -127,7 +131,8 @@ impl Screen {
             return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
         }
         let bar = ProgressBar::new_spinner();
-        if let Ok(style) = ProgressStyle::with_template("  {spinner} {wide_msg}") {
+        if let Ok(style) = ProgressStyle::with_template("  {spinner} {elapsed} waited; {wide_msg}")
+        {
             bar.set_style(style);
         }
         bar
@@ -189,6 +194,11 @@ fn escape_for_screens(text: &str) -> String {
         }
         out
     })
+}
+
+/// Ends a line that a question left open.
+pub(super) fn end_of_line() {
+    to_stderr("");
 }
 
 /// A closed pipe on stdout is no fault of the run.

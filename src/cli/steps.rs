@@ -95,7 +95,7 @@ impl Steps {
                 self.screen.step(
                     "write",
                     Tone::Plain,
-                    &format!("save `{save}`, everything else of it as it was read"),
+                    &format!("sending `{save}`: what is planned, and all else as it was read"),
                 );
             }
             Step::ReadBack { holds: true, .. } => {
@@ -141,16 +141,24 @@ impl Steps {
     fn wait(&mut self, wait: &Wait) {
         let (from, to) = wait.usual_s;
         let expected = seconds::range(from / self.speed, to / self.speed);
-        let text = if wait.by_hand {
-            "power it off and on now; waiting for it to be there again".to_owned()
+        let (text, usual) = if wait.by_hand {
+            ("power it off and on now", "until it is there again".into())
         } else if to > 0.0 {
-            format!("waiting for it to restart; usually back after {expected}; air over it")
+            (
+                "it restarts; keep air over it",
+                format!("usually back after {expected}"),
+            )
         } else {
-            "waiting for it to answer again".to_owned()
+            ("for it to answer again", String::new())
         };
-        self.screen.step("wait", Tone::Plain, &text);
+        let line = if usual.is_empty() {
+            text.into()
+        } else {
+            format!("{text}; {usual}")
+        };
+        self.screen.step("wait", Tone::Plain, &line);
         let bar = self.screen.wait();
-        bar.set_message(format!("usually back after {expected}"));
+        bar.set_message(usual);
         bar.enable_steady_tick(std::time::Duration::from_millis(200));
         self.waiting = Some((bar, Instant::now()));
     }

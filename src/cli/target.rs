@@ -76,7 +76,10 @@ pub(super) async fn at_address(
         Origin::parse(at).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
     let mut fitting = find::at(&origin, profiles, limits).await?;
     if fitting.len() > 1 {
-        let names: Vec<&str> = fitting.iter().map(|p| p.family.as_str()).collect();
+        let names: Vec<&str> = fitting
+            .iter()
+            .map(|found| found.profile.family.as_str())
+            .collect();
         return Err(Failure::Trouble(
             Trouble::new(
                 "several-profiles-fit",
@@ -86,13 +89,14 @@ pub(super) async fn at_address(
             .ending(Exit::Refused),
         ));
     }
-    let Some(profile) = fitting.pop() else {
+    let Some(find::Found { profile, fetched }) = fitting.pop() else {
         return Err(Failure::usage(
             "there is no profile to try",
             "give --profile NAME",
         ));
     };
-    let session = Session::new(origin, Arc::clone(&profile), limits.clone(), bssid)?;
+    let session =
+        Session::new(origin, Arc::clone(&profile), limits.clone(), bssid)?.knowing(fetched);
     Ok((Arc::new(session), profile))
 }
 

@@ -3,12 +3,17 @@
 //! Each family says by what it is recognised; each page that this takes is fetched once, whatever
 //! number of families look at it. Nothing here acts on a device.
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::{
+    collections::{BTreeMap, btree_map::Entry},
+    sync::Arc,
+};
+
+use url::Url;
 
 use crate::{
     profile::{Method, Profile, Request},
     session::{
-        HttpError, Limits, Origin, OriginError, as_page,
+        Fetched, HttpError, Limits, Origin, as_page,
         http::{Ask, Got, Http, Unreached},
         parse, recognise,
     },
@@ -40,19 +45,25 @@ pub enum FindError {
     /// No profile is there to look for.
     #[error("there is no profile to recognise a device by")]
     NoProfiles,
-    /// The address is none.
-    #[error(transparent)]
-    Origin(#[from] OriginError),
 }
 
-/// The profiles of the families that the device at an origin may be of, in the order given.
+/// A family that fits, with the answers by which it was recognised.
+#[derive(Debug, Clone)]
+pub struct Found {
+    /// The family.
+    pub profile: Arc<Profile>,
+    /// What was fetched for that: the first reading need not ask for it again.
+    pub fetched: Fetched,
+}
+
+/// The families that the device at an origin may be of, in the order given.
 ///
 /// Several may fit: then a person has to say which. Safe to repeat.
 pub async fn at(
     origin: &Origin,
     profiles: &[Arc<Profile>],
     limits: &Limits,
-) -> Result<Vec<Arc<Profile>>, FindError> {
+) -> Result<Vec<Found>, FindError> {
     let http = Http::new(origin.clone(), limits.clone(), None)?;
     let mut answers = Answers {
         http: &http,
@@ -60,8 +71,11 @@ pub async fn at(
     };
     let mut found = Vec::new();
     for profile in profiles {
-        if answers.fit(profile, limits).await? {
-            found.push(Arc::clone(profile));
+        if let Some(fetched) = answers.fit(profile, limits).await? {
+            found.push(Found {
+                profile: Arc::clone(profile),
+                fetched,
+            });
         }
     }
     if found.is_empty() {
@@ -80,18 +94,25 @@ struct Answers<'a> {
 }
 
 impl Answers<'_> {
-    async fn fit(&mut self, profile: &Profile, limits: &Limits) -> Result<bool, FindError> {
+    /// What was fetched of a device that fits a profile.
+    async fn fit(
+        &mut self,
+        profile: &Profile,
+        limits: &Limits,
+    ) -> Result<Option<Fetched>, FindError> {
         let mut by_request = BTreeMap::new();
+        let mut fetched = Fetched::new();
         for rule in &profile.recognise {
             let Some(request) = profile.requests.get(&rule.request) else {
-                return Ok(false);
+                return Ok(None);
             };
             if by_request.contains_key(&request.name) {
                 continue;
             }
             let Some(got) = self.fetch(request).await? else {
-                return Ok(false);
+                return Ok(None);
             };
+            fetched.insert(request.name.clone(), got.clone());
             // What is not read as this family's answer is another family's.
             if let Ok(Some(answer)) = parse(got, profile, request, limits).await {
                 by_request.insert(request.name.clone(), answer);
@@ -101,7 +122,7 @@ impl Answers<'_> {
         if let Err(why) = &fits {
             tracing::debug!(family = %profile.family, %why, "another family");
         }
-        Ok(fits.is_ok())
+        Ok(fits.is_ok().then_some(fetched))
     }
 
     /// The answer to a request; none where the device answers that there is no such page.
@@ -112,24 +133,39 @@ impl Answers<'_> {
         let Some(url) = self.http.origin().join(&request.path) else {
             return Ok(None);
         };
-        let key = (request.path.clone(), request.ends.clone());
-        if !self.fetched.contains_key(&key) {
-            let ask = Ask {
-                ends: request.ends.clone(),
-                ..Ask::get(url)
-            };
-            let got = self.http.fetch(&ask).await;
-            self.fetched.insert(key.clone(), got);
-        }
-        match self.fetched.get(&key) {
-            Some(Ok(got)) => Ok(Some(got.clone())),
-            Some(Err(HttpError::NotSent { how, .. })) => Err(FindError::NobodyThere {
-                origin: self.http.origin().clone(),
+        let origin = self.http.origin().clone();
+        // Families that look at one page want other ends of it, or none: it is fetched once for
+        // all, and again only for a family that does not find its end there.
+        let got = match &request.ends {
+            Some(ends) if !is_settled(self.get(&url, None).await, ends) => {
+                self.get(&url, Some(ends)).await
+            }
+            _ => self.get(&url, None).await,
+        };
+        match got {
+            Ok(got) => Ok(Some(got.clone())),
+            Err(HttpError::NotSent { how, .. }) => Err(FindError::NobodyThere {
+                origin,
                 how: how.clone(),
             }),
             // No HTTP at all; whatever else fails there, no other page will be better.
-            Some(Err(error @ HttpError::NoAnswer { .. })) => Err(error.clone().into()),
-            _ => Ok(None),
+            Err(error @ HttpError::NoAnswer { .. }) => Err(error.clone().into()),
+            Err(_) => Ok(None),
+        }
+    }
+
+    /// The answer that was fetched, or is fetched now.
+    async fn get(&mut self, url: &Url, ends: Option<&str>) -> &Result<Got, HttpError> {
+        let ask = Ask {
+            ends: ends.map(ToOwned::to_owned),
+            ..Ask::get(url.clone())
+        };
+        match self
+            .fetched
+            .entry((url.path().to_owned(), ask.ends.clone()))
+        {
+            Entry::Occupied(known) => known.into_mut(),
+            Entry::Vacant(place) => place.insert(self.http.fetch(&ask).await),
         }
     }
 
@@ -158,6 +194,17 @@ impl Answers<'_> {
     }
 }
 
+/// Whether another try with this end could bring nothing new.
+fn is_settled(got: &Result<Got, HttpError>, ends: &str) -> bool {
+    match got {
+        Ok(got) => got.body.trim_ascii_end().ends_with(ends.as_bytes()),
+        Err(error) => matches!(
+            error,
+            HttpError::NotSent { .. } | HttpError::NoAnswer { .. } | HttpError::Status { .. }
+        ),
+    }
+}
+
 /// How a stranger's page calls itself.
 async fn says(got: Got, nesting: usize) -> String {
     let title = tokio::task::spawn_blocking(move || {
@@ -180,7 +227,6 @@ impl FindError {
             FindError::NoReceiver { .. } => "no-receiver",
             FindError::Http(error) => error.code(),
             FindError::NoProfiles => "no-profiles",
-            FindError::Origin(error) => error.code(),
         }
     }
 
@@ -189,7 +235,7 @@ impl FindError {
         match self {
             FindError::NobodyThere { .. } | FindError::NoReceiver { .. } => Exit::NoDevice,
             FindError::Http(error) => error.exit(),
-            FindError::NoProfiles | FindError::Origin(_) => Exit::Usage,
+            FindError::NoProfiles => Exit::Usage,
         }
     }
 
@@ -206,7 +252,6 @@ impl FindError {
                 "check the address; `linkmend profile list` shows the known families".into(),
             ),
             FindError::Http(error) => error.help().map(Into::into),
-            FindError::Origin(error) => Some(error.help()),
             FindError::NoProfiles => None,
         }
     }

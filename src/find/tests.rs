@@ -45,7 +45,12 @@ fn families() -> Vec<Arc<Profile>> {
 async fn found(page: &'static str) -> (Result<Vec<String>, FindError>, usize) {
     let tiny = Tiny::start(move |_, _| answer("200 OK", "Content-Type: text/html\r\n", page)).await;
     let found = at(&tiny.origin, &families(), &Limits::default()).await;
-    let names = found.map(|found| found.iter().map(|p| p.family.clone()).collect());
+    let names = found.map(|found| {
+        found
+            .iter()
+            .map(|found| found.profile.family.clone())
+            .collect()
+    });
     (names, tiny.lines().len())
 }
 

@@ -1,11 +1,13 @@
 //! One change of one device, written into the journal as it goes.
 
-use super::{ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId};
+use super::{
+    ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId, StepRow,
+};
 use crate::{
-    change::{Report, Step, Trouble, Wanted, ports::Ledger},
+    change::{Line, PlanLine, Report, Step, Trouble, Wanted, ports::Ledger},
     judge::{Expectation, judge},
     profile::Source,
-    terms::{Exit, Sameness, Snapshot, output::Outcome},
+    terms::{Exit, Proof, Sameness, Snapshot, output::Outcome},
 };
 
 /// Writes one change.
@@ -159,33 +161,66 @@ impl Ledger for ChangeLedger {
 ///
 /// # Errors
 /// When it cannot be written as JSON, which no value of ours makes happen.
-pub fn wanted_to_json(wanted: &Wanted) -> Result<serde_json::Value, Trouble> {
+fn wanted_to_json(wanted: &Wanted) -> Result<serde_json::Value, Trouble> {
     serde_json::to_value(wanted).map_err(|error| unwritable(&error))
 }
 
-/// The steps of a change and what it wanted, read back from its row.
+/// The steps of a change, read back from its row.
 ///
 /// # Errors
 /// When the row is not what this program writes.
-pub fn read_change(change: &ChangeRow) -> Result<(Wanted, Vec<Step>), Trouble> {
-    let wanted = serde_json::from_value(change.body.clone());
-    let steps = change
+pub fn read_steps(change: &ChangeRow) -> Result<Vec<Step>, Trouble> {
+    let steps: Result<_, serde_json::Error> = change
         .steps
         .iter()
         .filter(|row| row.kind != super::ENDED && row.kind != super::CLOSED)
         .map(|row| serde_json::from_value(row.body.clone()))
         .collect();
-    match (wanted, steps) {
-        (Ok(wanted), Ok(steps)) => Ok((wanted, steps)),
-        (Err(error), _) | (_, Err(error)) => Err(Trouble::new(
+    steps.map_err(|error| {
+        Trouble::new(
             "journal-damaged",
             format!(
                 "change {} in the journal is not readable: {error}",
                 change.id.0
             ),
             Some("`linkmend history` shows its record of what was there"),
-        )),
+        )
+    })
+}
+
+/// The settings of a change: as it ended last, or as far as it was planned.
+pub fn read_lines(change: &ChangeRow) -> Vec<Line> {
+    let ended = |row: &StepRow| -> Option<Vec<Line>> {
+        let lines: Vec<(PlanLine, Proof, String)> =
+            serde_json::from_value(row.body.get("lines")?.clone()).ok()?;
+        let lines = lines.into_iter();
+        Some(
+            lines
+                .map(|(plan, proof, why)| Line { plan, proof, why })
+                .collect(),
+        )
+    };
+    let mut ends = change
+        .steps
+        .iter()
+        .rev()
+        .filter(|row| row.kind == super::ENDED);
+    if let Some(lines) = ends.find_map(ended) {
+        return lines;
     }
+    let steps = read_steps(change).unwrap_or_default();
+    let planned = steps.into_iter().find_map(|step| match step {
+        Step::Planned { lines, .. } => Some(lines),
+        _ => None,
+    });
+    let lines = planned.unwrap_or_default().into_iter();
+    lines
+        .map(|plan| Line {
+            plan,
+            proof: Proof::None,
+            why: "cut off".into(),
+        })
+        .collect()
 }
 
 /// A journal's error as a trouble of a change.

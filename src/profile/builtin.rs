@@ -188,7 +188,7 @@ mod tests {
                 ("bind-key", json!("4a1f009c77e2")),
                 ("waveform", json!("breeze")),
                 ("region", json!("DE")),
-                ("power", json!("25-mw")),
+                ("power", json!(25)),
                 ("output", json!("serial-frames")),
                 ("output-inverted", json!(false)),
                 ("output-rate", json!(100)),

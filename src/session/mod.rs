@@ -24,7 +24,10 @@ pub(crate) mod testing;
 #[cfg(test)]
 mod tests;
 
-use std::{collections::BTreeMap, sync::Arc};
+use std::{
+    collections::BTreeMap,
+    sync::{Arc, Mutex, PoisonError},
+};
 
 pub use answers::Answers;
 pub use error::SessionError;
@@ -38,9 +41,10 @@ pub(crate) use answers::{as_page, parse, recognise};
 
 use crate::{
     profile::{Login, Profile, Request, RestartBy},
-    terms::{Overlay, SaveName},
+    terms::{Overlay, RequestName, SaveName},
 };
-use http::{Http, Unanswered, Unreached};
+use answers::Answer;
+use http::{Got, Http, Unanswered, Unreached};
 
 /// One device, by one profile, through one origin.
 #[derive(Debug, Clone)]
@@ -49,7 +53,12 @@ pub struct Session {
     profile: Arc<Profile>,
     limits: Limits,
     bssid: Option<[u8; 6]>,
+    /// Used up by the first reading.
+    fetched: Arc<Mutex<Fetched>>,
 }
+
+/// Answers that were fetched before the session began, by request.
+pub type Fetched = BTreeMap<RequestName, Got>;
 
 /// Whether a device is there at this moment.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -82,7 +91,18 @@ impl Session {
             profile,
             limits,
             bssid,
+            fetched: Arc::default(),
         })
+    }
+
+    /// The same, whose first reading takes these answers instead of asking for them again: they
+    /// are of the same device and a moment old.
+    #[must_use]
+    pub fn knowing(self, fetched: Fetched) -> Self {
+        Self {
+            fetched: Arc::new(Mutex::new(fetched)),
+            ..self
+        }
     }
 
     /// Where the device is.
@@ -101,10 +121,12 @@ impl Session {
     /// Safe to repeat and to drop at any point: it acts on nothing. An error where
     /// [`SessionError::is_transport`] holds may pass by itself; any other will not.
     pub async fn read(&self) -> Result<Harvest, SessionError> {
+        let mut fetched =
+            std::mem::take(&mut *self.fetched.lock().unwrap_or_else(PoisonError::into_inner));
         let mut by_request = BTreeMap::new();
         for rule in &self.profile.recognise {
             if let Some(request) = self.profile.requests.get(&rule.request) {
-                let asked = self.ask(request, &mut by_request).await;
+                let asked = self.ask(request, &mut fetched, &mut by_request).await;
                 asked.map_err(|error| self.stranger(error))?;
             }
         }
@@ -113,7 +135,7 @@ impl Session {
             why,
         })?;
         for request in self.profile.reading() {
-            self.ask(request, &mut by_request).await?;
+            self.ask(request, &mut fetched, &mut by_request).await?;
         }
         read::harvest(&self.profile, self.origin(), self.bssid, by_request)
     }
@@ -181,15 +203,18 @@ impl Session {
     async fn ask(
         &self,
         request: &Request,
-        by_request: &mut BTreeMap<crate::terms::RequestName, answers::Answer>,
+        fetched: &mut Fetched,
+        by_request: &mut BTreeMap<RequestName, Answer>,
     ) -> Result<(), SessionError> {
         if by_request.contains_key(&request.name) || request.acts {
             return Ok(());
         }
-        let got = self
-            .http
-            .fetch(&send::request(self.origin(), request, None)?)
-            .await?;
+        let got = if let Some(got) = fetched.remove(&request.name) {
+            got
+        } else {
+            let ask = send::request(self.origin(), request, None)?;
+            self.http.fetch(&ask).await?
+        };
         if let Some(answer) = parse(got, &self.profile, request, &self.limits).await? {
             by_request.insert(request.name.clone(), answer);
         }

@@ -20,6 +20,8 @@ const BOTH: [Family; 2] = [Family::SampleForm, Family::SampleScript];
 struct Practice {
     receiver: Running,
     session: Session,
+    /// Of the same device, for an answer that never comes.
+    hasty: Session,
 }
 
 async fn practice(family: Family, scenario: Scenario) -> Practice {
@@ -31,14 +33,22 @@ async fn practice(family: Family, scenario: Scenario) -> Practice {
     let receiver = receiver.await.expect("a free port");
     let origin = Origin::parse(&format!("http://{}", receiver.address())).expect("an origin");
     let profile = Arc::new(named(family.word()).expect("it comes with the program"));
-    let limits = Limits {
-        answer: Duration::from_millis(500),
+    let patient = Limits {
         pause: Duration::from_millis(1),
         ..Limits::default()
     };
-    let bssid = Some(receiver.bssid());
+    let hasty = Limits {
+        answer: Duration::from_secs(1),
+        attempts: 1,
+        ..patient.clone()
+    };
+    let session = |limits| {
+        let bssid = Some(receiver.bssid());
+        Session::new(origin.clone(), Arc::clone(&profile), limits, bssid).expect("a session")
+    };
     Practice {
-        session: Session::new(origin, profile, limits, bssid).expect("a session"),
+        session: session(patient),
+        hasty: session(hasty),
         receiver,
     }
 }
@@ -61,18 +71,6 @@ impl Practice {
         self.session.read().await.expect("a reading")
     }
 
-    /// Sends the save that clears the model lock.
-    async fn unlock(&self, answers: &Answers) -> Sent {
-        let lock = self
-            .session
-            .profile()
-            .setting("model-lock")
-            .expect("it has one");
-        let overlay = lock.write(&Value::Off).expect("it can be off");
-        let sent = self.session.save(answers, &lock.saves[0], &overlay).await;
-        sent.expect("nothing of ours is in the way")
-    }
-
     /// Waits until it has gone and is there again.
     async fn restarted(&self) {
         for expected in [Alive::Gone, Alive::Answers] {
@@ -87,20 +85,20 @@ impl Practice {
     }
 }
 
+/// Sends the save that clears the model lock.
+async fn unlock(session: &Session, answers: &Answers) -> Sent {
+    let lock = session.profile().setting("model-lock").expect("it has one");
+    let overlay = lock.write(&Value::Off).expect("it can be off");
+    let sent = session.save(answers, &lock.saves[0], &overlay).await;
+    sent.expect("nothing of ours is in the way")
+}
+
 /// What was read of each setting, as commands print it.
 fn printed(snapshot: &Snapshot) -> serde_json::Map<String, Json> {
     snapshot
         .settings
         .iter()
         .map(|(name, entry)| match &entry.reading {
-            // Four powers of a list are a choice here and a number there.
-            Reading::Known(Value::Choice(word)) if name.as_str() == "power" => {
-                let milliwatts = word.strip_suffix("-mw").and_then(|mw| mw.parse().ok());
-                (
-                    name.to_string(),
-                    milliwatts.map(|mw: u32| Json::from(mw)).unwrap_or_default(),
-                )
-            }
             Reading::Known(value) => (name.to_string(), value.to_json()),
             other => panic!("`{name}` is {other:?}"),
         })
@@ -162,7 +160,7 @@ async fn a_save_changes_the_lock_and_nothing_else() {
             let practice = practice(family, scenario).await;
             let before = practice.read().await;
             let true_before = practice.truth();
-            let sent = practice.unlock(&before.answers).await;
+            let sent = unlock(&practice.session, &before.answers).await;
             assert!(
                 matches!(
                     sent,
@@ -210,7 +208,7 @@ async fn a_save_whose_answer_is_lost_is_not_sent_again() {
         for scenario in [Scenario::StalledSave, Scenario::CutOffSave] {
             let practice = practice(family, scenario).await;
             let answers = practice.read().await.answers;
-            let sent = practice.unlock(&answers).await;
+            let sent = unlock(&practice.hasty, &answers).await;
             assert!(
                 matches!(sent, Sent::NoAnswer { .. }),
                 "{family:?} {scenario:?}: {sent:?}"
@@ -221,7 +219,7 @@ async fn a_save_whose_answer_is_lost_is_not_sent_again() {
     }
     let practice = practice(Family::SampleForm, Scenario::NoAnswer).await;
     let answers = practice.read().await.answers;
-    let sent = practice.unlock(&answers).await;
+    let sent = unlock(&practice.session, &answers).await;
     assert!(matches!(sent, Sent::NoAnswer { .. }), "{sent:?}");
     assert_eq!((practice.writes(), practice.truth().saves), (1, 1));
 }
@@ -231,7 +229,7 @@ async fn a_reading_that_stalls_or_is_cut_gives_nothing() {
     for family in BOTH {
         for scenario in [Scenario::Stalled, Scenario::CutOff] {
             let practice = practice(family, scenario).await;
-            let error = practice.session.read().await.expect_err("no whole answer");
+            let error = practice.hasty.read().await.expect_err("no whole answer");
             assert!(error.is_transport(), "{family:?} {scenario:?}: {error}");
             assert_eq!(
                 error.code(),
@@ -246,8 +244,8 @@ async fn a_reading_that_stalls_or_is_cut_gives_nothing() {
 async fn a_form_that_was_sent_before_is_refused_by_the_device() {
     let practice = practice(Family::SampleForm, Scenario::LostRestart).await;
     let answers = practice.read().await.answers;
-    practice.unlock(&answers).await;
-    let again = practice.unlock(&answers).await;
+    unlock(&practice.session, &answers).await;
+    let again = unlock(&practice.session, &answers).await;
     let Sent::Refused { status: 403, says } = &again else {
         panic!("its token was used: {again:?}");
     };
@@ -266,7 +264,7 @@ async fn each_family_is_found_by_its_own_profile_alone() {
         let names: Vec<String> = found
             .expect("a family")
             .iter()
-            .map(|profile| profile.family.clone())
+            .map(|found| found.profile.family.clone())
             .collect();
         assert_eq!(names, [family.word()]);
     }

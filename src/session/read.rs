@@ -19,8 +19,8 @@ use super::{
 use crate::{
     profile::{At, Place, Profile, WitnessRule, raw_number},
     terms::{
-        Bssid, Device, Entry, Identity, PlaceName, Raw, RequestName, SettingName, Snapshot,
-        Untrusted, Value, Witness,
+        Bssid, Device, Entry, Identity, PlaceName, Raw, Reading, RequestName, SettingName,
+        Snapshot, Untrusted, Value, Witness,
     },
 };
 
@@ -118,7 +118,7 @@ fn not_there(place: &Place) -> SessionError {
 fn firmware(profile: &Profile, places: &BTreeMap<PlaceName, Raw>) -> Option<Version> {
     let reading = profile.setting(SettingName::FIRMWARE)?.read(places);
     match reading {
-        crate::terms::Reading::Known(Value::Version(version)) => Some(version),
+        Reading::Known(Value::Version(version)) => Some(version),
         _ => None,
     }
 }

@@ -284,8 +284,12 @@ impl FormSave<'_> {
     }
 }
 
-/// Whether a control and a document say the same, each in its own way.
+/// Whether a control and a document say the same, each in its own way. What is missing says
+/// nothing, and so confirms nothing.
 fn same(control: &Raw, document: &Raw) -> bool {
+    if [control, document].contains(&&Raw::Missing) {
+        return false;
+    }
     let (one, other) = (flat(control), flat(document));
     let numbers = |a: &str, b: &str| matches!((a.parse::<f64>(), b.parse::<f64>()), (Ok(a), Ok(b)) if a.total_cmp(&b).is_eq());
     one.len() == other.len()
@@ -295,7 +299,7 @@ fn same(control: &Raw, document: &Raw) -> bool {
             .all(|(one, other)| one == other || numbers(one, other))
 }
 
-/// One text for each item; nothing chosen, null and nothing there are the empty text.
+/// One text for each item; nothing chosen and null are the empty text.
 fn flat(raw: &Raw) -> Vec<String> {
     match raw {
         Raw::Many(texts) => texts.clone(),
@@ -441,4 +445,60 @@ pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -
     // The longest first, so that no part of it is left when a shorter one is taken out of it.
     texts.sort_by_key(|text| std::cmp::Reverse(text.len()));
     texts
+}
+
+#[cfg(test)]
+mod tests {
+    use serde_json::json;
+
+    use super::*;
+
+    #[test]
+    fn a_control_and_a_document_agree_each_in_its_own_way() {
+        let text = |text: &str| Raw::Text(text.into());
+        let choice = |text: &str| Raw::Choice(Some(text.into()));
+        for (control, document, agree) in [
+            (text("7"), json!(7), true),
+            (text("007.50"), json!(7.5), true),
+            (text("7"), json!("7"), true),
+            (text("8"), json!(7), false),
+            (text(""), json!(null), true),
+            (Raw::Choice(None), json!(""), true),
+            (choice("2"), json!(2), true),
+            (choice("any"), json!("only"), false),
+            (Raw::Box(true), json!(true), true),
+            (Raw::Box(false), json!(true), false),
+            (Raw::Many(vec!["1".into(), "2".into()]), json!([1, 2]), true),
+            (Raw::Many(vec!["1".into()]), json!([1, 2]), false),
+        ] {
+            let document = Raw::Json(document);
+            assert_eq!(same(&control, &document), agree, "{control:?}");
+        }
+        assert!(
+            !same(&text(""), &Raw::Missing),
+            "what is missing confirms nothing"
+        );
+        assert!(!same(&Raw::Missing, &Raw::Json(json!(""))));
+    }
+
+    #[test]
+    fn a_page_says_it_somewhere_and_a_text_as_a_whole() {
+        let kept = Template::parse("Kept. Slot {} of 40.").expect("a template");
+        assert!(fits(&kept, "Tarn deck Kept. Slot 7 of 40. Back", true));
+        assert!(!fits(&kept, "of 40. Kept. Slot 7", true), "in this order");
+        assert!(!fits(&kept, "Not kept. Slot 7 of 40.", true));
+        assert!(fits(&kept, "Kept. Slot 7 of 40.", false));
+        assert!(fits(&kept, "mast\n Kept. Slot 7 of 40. \n", false));
+        assert!(!fits(&kept, "It is Kept. Slot 7 of 40.", false));
+    }
+
+    #[test]
+    fn a_secret_is_taken_out_before_the_text_is_cut() {
+        let padding = "a".repeat(KEPT_CHARS - 3);
+        let said = short(
+            &format!("{padding}reeds-and-rushes"),
+            &["reeds-and-rushes".into()],
+        );
+        assert_eq!(said.raw(), format!("{padding}(se"));
+    }
 }

@@ -129,6 +129,21 @@ pub enum Outcome {
     Failed,
 }
 
+impl Outcome {
+    /// The word that commands print.
+    pub fn word(self) -> &'static str {
+        match self {
+            Outcome::Done => "done",
+            Outcome::NothingToDo => "nothing-to-do",
+            Outcome::Planned => "planned",
+            Outcome::PutBack => "put-back",
+            Outcome::Refused => "refused",
+            Outcome::Unproved => "unproved",
+            Outcome::Failed => "failed",
+        }
+    }
+}
+
 /// One setting of a change.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -1,8 +1,7 @@
 //! A receiver, a data folder and the real program, with everything it says held together.
 
 use std::{
-    io::{Read, Write},
-    net::TcpStream,
+    net::SocketAddr,
     path::{Path, PathBuf},
     process::{Child, Command, Output, Stdio},
     sync::LazyLock,
@@ -12,6 +11,8 @@ use std::{
 use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
 use serde_json::Value as Json;
 use tempfile::TempDir;
+
+use crate::claims::{keep, secrets};
 
 /// How many times faster than the real thing the receivers of these tests restart: the longest
 /// wait of a family (55 s) takes 0.55 s.
@@ -52,6 +53,11 @@ impl Bench {
         format!("http://{}", self.receiver.address())
     }
 
+    /// Where the receiver is, as numbers.
+    pub(crate) fn address(&self) -> SocketAddr {
+        self.receiver.address()
+    }
+
     /// What is true, beside the wire.
     pub(crate) fn truth(&self) -> Truth {
         self.receiver.truth()
@@ -68,71 +74,6 @@ impl Bench {
         self.present().settings[name].clone()
     }
 
-    /// Restarts it, as a person does who opens its page and saves what is there, or asks for the
-    /// restart; and waits until it is there again.
-    pub(crate) fn restart_by_hand(&self) {
-        let boots = self.present().boots;
-        until("it takes the restart", || {
-            let answered = match self.truth().family {
-                Family::SampleForm => self.save_shore_by_hand(&self.setting("light").to_string()),
-                Family::SampleScript => {
-                    self.post("/once-again", "application/json", "{\"sure\":true}")
-                }
-            };
-            // In some scenarios it restarts instead of answering.
-            answered || self.present().boots > boots
-        });
-        until("it is there again", || {
-            let present = self.present();
-            present.boots > boots && present.up
-        });
-    }
-
-    /// Saves the third form of a sample-form receiver with another brightness, as a person does
-    /// who opens its page. False: it was not there, or did not take it.
-    pub(crate) fn save_shore_by_hand(&self, light: &str) -> bool {
-        let page = self.ask("GET", "/", "text/html", "");
-        // Of the three forms this one is the last.
-        let Some((_, once)) = page.rsplit_once("name=\"once\" value=\"") else {
-            return false;
-        };
-        let once = once.split('"').next().unwrap_or_default();
-        let now = self.present().settings;
-        let text = |name: &str| now[name].as_str().unwrap_or_default().to_owned();
-        let body = form_urlencoded::Serializer::new(String::new())
-            .append_pair("once", once)
-            .append_pair("net", &text("local-network"))
-            .append_pair("net_word", &text("local-passphrase"))
-            .append_pair("after", &now["fallback-wait"].to_string())
-            .append_pair("lamp", light)
-            .append_pair("act", "keep")
-            .finish();
-        self.post("/keep-shore", "application/x-www-form-urlencoded", &body)
-    }
-
-    fn post(&self, path: &str, kind: &str, body: &str) -> bool {
-        let answer = self.ask("POST", path, kind, body);
-        answer.starts_with("HTTP/1.1 20") || answer.starts_with("HTTP/1.0 20")
-    }
-
-    /// One request in the plainest HTTP; the answer as text, empty where there was none.
-    fn ask(&self, method: &str, path: &str, kind: &str, body: &str) -> String {
-        let request = format!(
-            "{method} {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\
-             Content-Type: {kind}\r\nContent-Length: {}\r\n\r\n{body}",
-            self.receiver.address(),
-            body.len()
-        );
-        let mut answer = Vec::new();
-        if let Ok(mut stream) = TcpStream::connect(self.receiver.address())
-            && stream.write_all(request.as_bytes()).is_ok()
-        {
-            // A receiver that restarts takes the rest of its answer with it.
-            let _ = stream.read_to_end(&mut answer);
-        }
-        String::from_utf8_lossy(&answer).into_owned()
-    }
-
     /// The data folder.
     pub(crate) fn data(&self) -> &Path {
         self.data.path()
@@ -147,22 +88,46 @@ impl Bench {
 
     /// The same without `--trust-address`.
     pub(crate) fn distrusting(&self, words: &[&str]) -> Call {
-        self.off_device(words)
-            .words(&["--at", &self.at()])
-            .words(&QUICK)
+        self.through(&self.at(), words)
+    }
+
+    /// A command with this data folder on whatever is at an address.
+    pub(crate) fn through(&self, at: &str, words: &[&str]) -> Call {
+        self.off_device(words).words(&["--at", at]).words(&QUICK)
     }
 
     /// A command with this data folder that does not name a device.
     pub(crate) fn off_device(&self, words: &[&str]) -> Call {
         let data = self.data().display().to_string();
-        Call::new(words).words(&["--data-dir", &data])
+        let mut call = Call::new(words).words(&["--data-dir", &data]);
+        call.secrets = self.truth().devices.iter().flat_map(secrets).collect();
+        call
     }
+
+    /// Everything that the journal knows, as `history --json` tells it.
+    #[track_caller]
+    pub(crate) fn history(&self) -> Json {
+        let said = self.off_device(&["history", "--json"]).run().ends(0);
+        said.json("history")
+    }
+}
+
+/// Checks each case on a thread of its own, since nearly all of a case is waiting.
+pub(crate) fn side_by_side<T: Sync>(cases: &[T], check: impl Fn(&T) + Sync) {
+    std::thread::scope(|scope| {
+        for case in cases {
+            let check = &check;
+            scope.spawn(move || check(case));
+        }
+    });
 }
 
 /// One run of the program to be made.
 #[must_use = "nothing runs before `run`"]
 pub(crate) struct Call {
     command: Command,
+    /// What must never be in what it says.
+    secrets: Vec<String>,
 }
 
 impl Call {
@@ -176,7 +141,10 @@ impl Call {
             .env("NO_COLOR", "1")
             .env("HOME", "/nonexistent")
             .stdin(Stdio::null());
-        Self { command }
+        Self {
+            command,
+            secrets: Vec::new(),
+        }
     }
 
     /// One more word.
@@ -197,14 +165,11 @@ impl Call {
         self
     }
 
-    /// The command itself, for tests that start and stop it by hand.
-    pub(crate) fn into_command(self) -> Command {
-        self.command
-    }
-
-    /// Runs it to its end.
+    /// Runs it to its end. Whatever it was, it tells no secret of the receiver.
+    #[track_caller]
     pub(crate) fn run(mut self) -> Said {
-        Said::of(self.command.output().expect("the program starts"))
+        let output = self.command.output().expect("the program starts");
+        Said::of(output, &self.secrets)
     }
 
     /// Starts it, to be stopped at some moment.
@@ -215,7 +180,10 @@ impl Call {
             .stderr(Stdio::piped())
             .spawn()
             .expect("the program starts");
-        Started { child }
+        Started {
+            child,
+            secrets: self.secrets,
+        }
     }
 }
 
@@ -223,6 +191,7 @@ impl Call {
 /// reader.
 pub(crate) struct Started {
     child: Child,
+    secrets: Vec<String>,
 }
 
 impl Started {
@@ -247,9 +216,11 @@ impl Started {
         self.child.try_wait().expect("it can be asked").is_some()
     }
 
-    /// Waits for its end.
+    /// Waits for its end. Whatever it was, it tells no secret of the receiver.
+    #[track_caller]
     pub(crate) fn ended(self) -> Said {
-        Said::of(self.child.wait_with_output().expect("it ends"))
+        let output = self.child.wait_with_output().expect("it ends");
+        Said::of(output, &self.secrets)
     }
 }
 
@@ -276,12 +247,16 @@ pub(crate) struct Said {
 }
 
 impl Said {
-    fn of(output: Output) -> Self {
-        Self {
+    #[track_caller]
+    fn of(output: Output, secrets: &[String]) -> Self {
+        let said = Self {
             code: output.status.code(),
             stdout: String::from_utf8(output.stdout).expect("UTF-8 on stdout"),
             stderr: String::from_utf8(output.stderr).expect("UTF-8 on stderr"),
-        }
+        };
+        keep(secrets, &said.stdout);
+        keep(secrets, &said.stderr);
+        said
     }
 
     /// Asserts the exit code, showing everything when it is another.
@@ -306,11 +281,21 @@ impl Said {
         self
     }
 
+    /// Asserts that it says one clear thing about what went wrong and what to do, on stderr.
+    #[track_caller]
+    pub(crate) fn complains_once(self) -> Self {
+        let count = |word: &str| self.stderr.lines().filter(|l| l.starts_with(word)).count();
+        assert_eq!(count("error: "), 1, "{}", self.stderr);
+        assert_eq!(count("help: "), 1, "{}", self.stderr);
+        self
+    }
+
     /// The one JSON object on stdout, valid by the schema of that name.
     #[track_caller]
     pub(crate) fn json(&self, schema: &str) -> Json {
         let object: Json = serde_json::from_str(&self.stdout)
             .unwrap_or_else(|error| panic!("{error}:\n{}\n{}", self.stdout, self.stderr));
+        assert_eq!(self.stdout.lines().count(), 1, "{}", self.stdout);
         let name = if object.get("error").is_some() && object.get("changes").is_none() {
             "error"
         } else {

@@ -21,7 +21,11 @@ use linkmend::{
 };
 use mock_device::{DeviceTruth, Family, Scenario};
 
-use crate::harness::{Bench, Call, Said, until};
+use crate::{
+    browser,
+    claims::as_printed,
+    harness::{Bench, Call, Said, until},
+};
 
 /// How many runs are under way at once. They wait far more than they work.
 const AT_ONCE: usize = 8;
@@ -320,14 +324,8 @@ impl Cut {
                 let Reading::Known(value) = &entry.reading else {
                     panic!("{name} was not read")
                 };
-                // Powers are choices of ours and numbers of the simulation's.
-                if name.as_str() != "power" {
-                    assert_eq!(
-                        value.to_json(),
-                        self.before.settings[name.as_str()],
-                        "{name}"
-                    );
-                }
+                let real = &self.before.settings[name.as_str()];
+                assert_eq!(value.to_json(), as_printed(name.as_str(), real), "{name}");
             }
             let changes = archive.changes(device.id).expect("the journal is whole");
             assert!(!wrote || !changes.is_empty(), "written without a change");
@@ -349,7 +347,7 @@ impl Cut {
                 Claim::NotThere => until("it is there", || self.bench.present().up),
                 Claim::Refused(why) if why == "changed-meanwhile" && !undo => undo = true,
                 Claim::Unproved(_) | Claim::Refused(_) if restarts == 0 && self.can_restart() => {
-                    self.bench.restart_by_hand();
+                    browser::restart(&self.bench);
                     restarts += 1;
                 }
                 // It had started only just before it was cut off, so that its seconds tell one
@@ -358,7 +356,7 @@ impl Cut {
                     if why == "restart-not-witnessed" && restarts == 1 && self.can_restart() =>
                 {
                     std::thread::sleep(Duration::from_secs(6));
-                    self.bench.restart_by_hand();
+                    browser::restart(&self.bench);
                     restarts += 1;
                 }
                 Claim::Unproved(_) | Claim::Refused(_) => {

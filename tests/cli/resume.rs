@@ -4,7 +4,10 @@
 use mock_device::{DeviceTruth, Family, Scenario};
 use serde_json::Value as Json;
 
-use crate::harness::{Bench, Said, until};
+use crate::{
+    browser,
+    harness::{Bench, Said, until},
+};
 
 /// A locked receiver whose unlocking is cut off at a checkpoint, and what was there before.
 #[cfg(debug_assertions)]
@@ -83,7 +86,7 @@ fn change_that_never_left_is_closed_as_not_written_without_a_device() {
 #[cfg(debug_assertions)]
 fn restart_meanwhile_of_a_receiver_that_was_never_written_to_proves_nothing() {
     let (bench, before) = cut_at(Family::SampleForm, "after-writing");
-    bench.restart_by_hand();
+    browser::restart(&bench);
     let by_hand = bench.present().saves;
     let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
     assert_eq!(resumed(&said)["outcome"], "done");
@@ -98,7 +101,7 @@ fn restart_meanwhile_of_a_receiver_that_was_never_written_to_proves_nothing() {
 #[cfg(debug_assertions)]
 fn restart_meanwhile_after_the_save_proves_it_without_another_write() {
     let (bench, _) = cut_at(Family::SampleScript, "after-read-back");
-    bench.restart_by_hand();
+    browser::restart(&bench);
     let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
     assert_eq!(resumed(&said)["outcome"], "done");
     assert_eq!(resumed(&said)["changes"][0]["proof"], "after-restart");
@@ -142,10 +145,7 @@ fn another_receiver_is_refused_and_left_alone() {
 #[cfg(debug_assertions)]
 fn what_somebody_changed_meanwhile_is_refused_and_undone_on_wish() {
     let (bench, before) = cut_at(Family::SampleForm, "after-there");
-    until("it is taken", || bench.save_shore_by_hand("11"));
-    until("it is back", || {
-        bench.present().boots == 2 && bench.present().up
-    });
+    browser::alter(&bench, &[("light", 11.into())]);
     let said = bench.linkmend(&["resume", "--yes"]).run().ends(6);
     said.says("`light` changed")
         .says("this run wrote nothing")

@@ -1,9 +1,9 @@
 //! The beginning: who is it, what is to be done, is it allowed.
 
 use super::{
-    Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, Outcome, Plan,
-    Question, Sameness, Snapshot, State, Step, Trouble, Wanted, another_device, declined, lines_of,
-    only_address, warnings, what_to_put_back,
+    Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, NOT_WRITTEN,
+    Outcome, Plan, Question, Sameness, Snapshot, State, Step, Trouble, Wanted, another_device,
+    declined, lines_of, only_address, warnings,
 };
 
 impl Machine {
@@ -63,7 +63,7 @@ impl Machine {
             Ok(plan) => plan,
             Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
         };
-        self.lines = lines_of(&plan, "not written");
+        self.lines = lines_of(&plan, NOT_WRITTEN);
         if plan.is_empty() {
             return self.end(Outcome::NothingToDo, Exit::Done, None);
         }
@@ -102,12 +102,14 @@ impl Machine {
                 .ending(Exit::Refused),
             );
         }
-        let wanted = match cut_off.direction {
-            Direction::There => target,
-            Direction::Back => what_to_put_back(&self.profile, original, last),
+        let planned = match cut_off.direction {
+            Direction::There => {
+                Plan::new(&self.profile, last, &target).map(|plan| (plan, target.clone()))
+            }
+            Direction::Back => Plan::back(&self.profile, original, last),
         };
-        let plan = match Plan::new(&self.profile, last, &wanted) {
-            Ok(plan) => plan,
+        let (plan, wanted) = match planned {
+            Ok(planned) => planned,
             Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
         };
         let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());

@@ -17,26 +17,34 @@ pub struct CutOff {
 impl CutOff {
     /// From what was kept before the change and its durable steps, of all its runs and in order:
     /// what was cut off, and what the change wants. It goes on the way that it was on last; to
-    /// undo, set `direction`. None: nothing can have been written.
+    /// undo, set `direction`. None: nothing can have been written, since each save that was
+    /// announced is known not to have left.
     pub fn from_steps(original: Snapshot, steps: &[Step]) -> Option<(Self, Wanted)> {
         let mut wanted = None;
-        let mut last = None;
+        let mut heading = None;
+        let (mut sent, mut announced) = (None, None);
         for step in steps {
-            if let Step::Writing {
-                direction,
-                wanted: to,
-                witness,
-                at,
-                ..
-            } = step
-            {
-                last = Some((*direction, witness.clone(), at.clone()));
-                if *direction == Direction::There {
-                    wanted.get_or_insert_with(|| to.clone());
+            match step {
+                Step::Writing {
+                    direction,
+                    wanted: to,
+                    witness,
+                    at,
+                    ..
+                } => {
+                    sent = announced.or(sent);
+                    announced = Some((witness.clone(), at.clone()));
+                    heading = Some(*direction);
+                    if *direction == Direction::There {
+                        wanted.get_or_insert_with(|| to.clone());
+                    }
                 }
+                Step::Wrote { not_sent: true, .. } => announced = None,
+                _ => {}
             }
         }
-        let (direction, witness, at) = last?;
+        let direction = heading?;
+        let (witness, at) = announced.or(sent)?;
         let cut_off = Self {
             original,
             wrote: Some((witness, at)),

@@ -35,9 +35,9 @@ use super::{
     stop::{another_device, cancelled, declined, gone_for_good, only_address},
 };
 use crate::{
-    profile::{Profile, RestartBy, Returns},
+    profile::{Pattern, Profile, RestartBy, Returns, Setting},
     terms::{
-        Exit, Proof, Reading, Sameness, SaveName, SettingName, Snapshot, Value, Witness,
+        Exit, PlaceName, Proof, Raw, Reading, Sameness, SaveName, SettingName, Snapshot, Witness,
         output::Outcome,
     },
 };
@@ -57,7 +57,8 @@ pub enum Event {
     Sent(Sent),
     /// A wait ended.
     Back(Back),
-    /// The person wants to stop.
+    /// The person wants to stop, and the action was not carried out or was dropped; an acting
+    /// request that did not leave is told as [`Sent::NotSent`] instead.
     Cancelled,
 }
 
@@ -284,6 +285,11 @@ impl Machine {
     }
 
     fn end(&mut self, outcome: Outcome, exit: Exit, trouble: Option<Trouble>) -> Action {
+        if let (Outcome::Unproved, Some(trouble)) = (outcome, &trouble) {
+            // What was planned may have been written since, and nobody saw what came of it.
+            let unseen = self.lines.iter_mut().filter(|line| line.why == NOT_WRITTEN);
+            unseen.for_each(|line| line.why.clone_from(&trouble.message));
+        }
         if let Some(trouble) = self.ledger_trouble.take() {
             self.notes.push(format!(
                 "the journal failed on the way: {}",
@@ -354,21 +360,18 @@ impl Machine {
         }
     }
 
-    /// A setting whose value of before cannot be known, and which a save that may have reached the
-    /// device wrote. Of a run that was cut off, each save may have.
+    /// A setting that the device does not show whole, and that a save which may have reached it
+    /// wrote. Of a run that was cut off, each save may have.
     fn hidden_and_written(&self) -> Option<SettingName> {
-        let may_have_reached = |name: &SettingName| {
-            let setting = self.profile.setting(name.as_str());
-            setting.is_some_and(|setting| {
-                self.cut_off.is_some() || setting.saves.iter().any(|s| self.reached.contains(s))
-            })
+        let original = self.original.as_ref()?;
+        let may_have_reached = |setting: &Setting| {
+            self.cut_off.is_some() || setting.saves.iter().any(|s| self.reached.contains(s))
         };
         self.lines
             .iter()
-            .filter(|line| matches!(line.plan.before, Reading::WriteOnly))
-            .map(|line| &line.plan.setting)
-            .find(|name| may_have_reached(name))
-            .cloned()
+            .filter_map(|line| self.profile.setting(line.plan.setting.as_str()))
+            .find(|setting| is_hidden(setting, original) && may_have_reached(setting))
+            .map(|setting| setting.name.clone())
     }
 
     fn lines_wanted(&self, original: &Snapshot) -> Vec<Line> {
@@ -384,8 +387,20 @@ impl Machine {
         matches!(&self.profile.restart, Some(r) if matches!(r.by, RestartBy::Saving))
     }
 
+    /// Whether a proof takes a restart. Where only saving restarts the device, a way whose saves
+    /// do not is proved by the read-back; of a way without saves nobody knows, so it takes one.
     fn restart_needed(&self) -> bool {
-        self.profile.restart.is_some()
+        let Some(restart) = &self.profile.restart else {
+            return false;
+        };
+        let saves = self.leg.iter().flat_map(|leg| &leg.plan.saves);
+        let mut saves = saves.filter_map(|planned| self.profile.save(planned.save.as_str()));
+        restart.by != RestartBy::Saving
+            || self
+                .leg
+                .as_ref()
+                .is_none_or(|leg| leg.plan.saves.is_empty())
+            || saves.any(|save| save.restarts)
     }
 
     fn returns_by_hand(&self) -> bool {
@@ -426,6 +441,9 @@ impl Machine {
     }
 }
 
+/// Why a line is not proved as long as nothing of it was written.
+const NOT_WRITTEN: &str = "not written";
+
 fn lines_of(plan: &Plan, why: &str) -> Vec<Line> {
     let lines = plan.lines.iter().cloned();
     lines
@@ -437,18 +455,19 @@ fn lines_of(plan: &Plan, why: &str) -> Vec<Line> {
         .collect()
 }
 
-/// Every setting that can be written, was known before, and reads otherwise now.
-fn what_to_put_back(profile: &Profile, original: &Snapshot, now: &Snapshot) -> Wanted {
-    profile
-        .settings
-        .iter()
-        .filter(|setting| !setting.saves.is_empty())
-        .filter_map(|setting| {
-            let name = setting.name.as_str();
-            let before: &Value = original.value(name)?;
-            (now.value(name) != Some(before)).then(|| (setting.name.clone(), before.clone()))
-        })
-        .collect()
+/// Whether a setting is never shown, or stands nowhere at a place of it without that meaning
+/// anything: then it reads alike whatever is written.
+fn is_hidden(setting: &Setting, original: &Snapshot) -> bool {
+    let shown = |(place, _): &(PlaceName, Pattern)| {
+        !matches!(original.places.get(place), None | Some(Raw::Missing))
+            || setting.rows.iter().any(|row| {
+                let mut parts = row.parts.iter();
+                parts.any(|(name, pattern)| name == place && *pattern == Pattern::Missing)
+            })
+    };
+    let mut read = setting.rows.iter().flat_map(|row| &row.parts);
+    let entry = original.settings.get(&setting.name);
+    entry.is_some_and(|entry| entry.reading == Reading::WriteOnly) || !read.all(shown)
 }
 
 fn warnings(leg: &Leg) -> Vec<String> {
@@ -464,3 +483,6 @@ fn warnings(leg: &Leg) -> Vec<String> {
         })
         .collect()
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,7 +2,7 @@
 
 use super::{
     Action, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness, Sent,
-    Snapshot, State, Step, Trouble, Wanted, only_address, what_to_put_back,
+    Snapshot, State, Step, Trouble, Wanted, only_address,
 };
 
 impl Machine {
@@ -123,9 +123,8 @@ impl Machine {
         if original.device.identity.compare(&seen.device.identity) != Sameness::Same {
             return self.end_unproved(only_address());
         }
-        let wanted = what_to_put_back(&self.profile, &original, seen);
-        let plan = match Plan::new(&self.profile, seen, &wanted) {
-            Ok(plan) if !plan.saves.is_empty() => plan,
+        let (plan, wanted) = match Plan::back(&self.profile, &original, seen) {
+            Ok((plan, wanted)) if !plan.saves.is_empty() => (plan, wanted),
             _ => {
                 return self.end_unproved(Trouble::new(
                     "cannot-put-back",
@@ -137,8 +136,7 @@ impl Machine {
         self.notes.push(format!(
             "it did not take ({differs}), so it was begun to put back what was there"
         ));
-        let mut back = Leg::new(Direction::Back, plan, wanted, seen.clone());
-        back.mark.clone_from(&leg.mark);
+        let back = Leg::new(Direction::Back, plan, wanted, seen.clone());
         self.leg = Some(back);
         self.planned()
     }

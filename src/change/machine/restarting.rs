@@ -23,7 +23,12 @@ impl Machine {
             Sent::NotSent(_) | Sent::Refused(_) => {
                 self.notes
                     .push(format!("the restart request failed: {}", sent.words()));
-                self.wait_once_more()
+                if matches!(sent, Sent::Refused(_)) {
+                    // It is there, and stays.
+                    self.go(State::Proving, Action::Read)
+                } else {
+                    self.wait_once_more()
+                }
             }
             Sent::Answered(_) | Sent::NoAnswer(_) => self.await_it(),
         }
@@ -38,7 +43,11 @@ impl Machine {
             expected: original.device.identity.clone(),
             leave_s: self.options.leave_s,
             usual_s: usual,
-            deadline_s: usual.1 * 1.5 + 30.0,
+            deadline_s: if self.returns_by_hand() {
+                BY_HAND_S
+            } else {
+                usual.1 * 1.5 + 30.0
+            },
             by_hand: self.returns_by_hand(),
         };
         self.go(State::Awaiting, Action::Await(wait))
@@ -95,3 +104,7 @@ impl Machine {
         }
     }
 }
+
+/// How long a person may take to power a device off and on, its own wait included, in s. No
+/// source: long enough to walk to the boat.
+const BY_HAND_S: f64 = 600.0;

@@ -90,6 +90,12 @@ impl Machine {
             self.wrote = leg.wrote_before;
         } else if leg.direction == Direction::There {
             self.reached.insert(planned.save.clone());
+            for line in &mut self.lines {
+                let setting = self.profile.setting(line.plan.setting.as_str());
+                if setting.is_some_and(|setting| setting.saves.contains(&planned.save)) {
+                    line.why = "it was sent, and not seen since".into();
+                }
+            }
         }
         leg.sent = Some(sent);
         self.go(State::NotingWrote, Action::Note(step))
