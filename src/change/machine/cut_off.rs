@@ -16,13 +16,14 @@ pub struct CutOff {
 
 impl CutOff {
     /// From what was kept before the change and its durable steps, of all its runs and in order:
-    /// what was cut off, and what the change wants. It goes on the way that it was on last; to
-    /// undo, set `direction`. None: nothing can have been written, since each save that was
+    /// what was cut off, and what the change wants. It goes on the way that it was on last, or was
+    /// about to take since it had not taken; to undo, set `direction`. None: nothing can have been written, since each save that was
     /// announced is known not to have left.
     pub fn from_steps(original: Snapshot, steps: &[Step]) -> Option<(Self, Wanted)> {
         let mut wanted = None;
         let mut heading = None;
         let (mut sent, mut announced) = (None, None);
+        let mut took = true;
         for step in steps {
             match step {
                 Step::Writing {
@@ -40,6 +41,12 @@ impl CutOff {
                     }
                 }
                 Step::Wrote { not_sent: true, .. } => announced = None,
+                Step::ReadBack { holds, .. } | Step::Proved { holds, .. } => took = *holds,
+                // It did not take and was to be put back, though nothing of that was written yet.
+                Step::Planned {
+                    direction: Direction::Back,
+                    ..
+                } if !took => heading = Some(Direction::Back),
                 _ => {}
             }
         }
