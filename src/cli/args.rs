@@ -2,7 +2,7 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Parser, Subcommand};
+use clap::{ArgGroup, Args, Parser, Subcommand};
 
 /// Everything that can be typed.
 #[derive(Debug, Parser)]
@@ -103,9 +103,10 @@ pub enum Command {
 /// Which device, and how to get at it.
 #[derive(Debug, Clone, Args)]
 #[group(id = "which")]
+#[command(group = ArgGroup::new("place").args(["at", "practice"]).required(true))]
 pub struct Target {
     /// The device is at this address: http:// and an IP address, with a port if need be
-    #[arg(long, value_name = "URL", conflicts_with = "practice")]
+    #[arg(long, value_name = "URL")]
     pub at: Option<String>,
     /// Use a simulated receiver in this program: locked, unbound, healthy, faulty and others
     #[arg(long, value_name = "CONDITION")]

@@ -107,7 +107,10 @@ impl Failure {
             ),
             Failure::Profile {
                 code, faults: None, ..
-            } => (code.clone(), None),
+            } => (
+                code.clone(),
+                Some("check the path; `linkmend profile list` shows what is built in".into()),
+            ),
             Failure::Stopped => ("cancelled".into(), None),
             Failure::Journal(error) => (error.code().into(), error.help()),
             Failure::Find(error) => (error.code().into(), error.help()),

@@ -118,12 +118,12 @@ fn usage(error: &clap::Error) -> ExitCode {
     let asks_for_json = std::env::args().any(|word| word == "--json");
     if error.use_stderr() && asks_for_json {
         let screen = screen::Screen::new(true, false, true);
+        // Up to the first empty line it says what is wrong, on lines of their own what it names.
         let text = error.to_string();
-        let message = text
-            .lines()
-            .next()
-            .unwrap_or_default()
-            .trim_start_matches("error: ");
+        let lines = text.lines().map(str::trim);
+        let said: Vec<&str> = lines.take_while(|line| !line.is_empty()).collect();
+        let said = said.join(" ");
+        let message = said.trim_start_matches("error: ");
         failure::Failure::usage(message, "see `linkmend --help`").say(screen);
     } else {
         let _ = error.print();

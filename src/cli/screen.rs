@@ -181,10 +181,11 @@ pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     lines
 }
 
-/// JSON escapes C0 by nature; everything else that acts on a screen is escaped here.
+/// JSON escapes C0 by nature; everything else that acts on a screen is escaped here. A line end is
+/// never part of a JSON string, only of a document that is laid out over lines.
 fn escape_for_screens(text: &str) -> String {
     text.chars().fold(String::new(), |mut out, c| {
-        if acts_on_a_screen(c) {
+        if c != '\n' && acts_on_a_screen(c) {
             let mut units = [0; 2];
             for unit in c.encode_utf16(&mut units) {
                 let _ = write!(out, "\\u{unit:04x}");

@@ -46,7 +46,7 @@ pub enum JournalError {
         reason: String,
     },
     /// The folder or a file in it may not be written: permissions, or a disk mounted read-only.
-    #[error("`{path}` is not writable")]
+    #[error("`{path}` is not writable: {cause}")]
     FolderNotWritable {
         /// The folder or the file.
         path: PathBuf,
@@ -109,7 +109,7 @@ pub enum JournalError {
         reason: String,
     },
     /// Reading or writing failed in another way.
-    #[error("the journal failed at `{path}`")]
+    #[error("the journal failed at `{path}`: {cause}")]
     Io {
         /// The file or folder.
         path: PathBuf,

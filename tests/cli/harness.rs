@@ -165,6 +165,11 @@ impl Call {
         self
     }
 
+    /// The command itself, for tests that start and stop it by hand.
+    pub(crate) fn into_command(self) -> Command {
+        self.command
+    }
+
     /// Runs it to its end. Whatever it was, it tells no secret of the receiver.
     #[track_caller]
     pub(crate) fn run(mut self) -> Said {

@@ -28,7 +28,7 @@ use crate::{
 
 /// How many runs are under way at once. They wait far more than they work, but answers are waited
 /// for only shortly here, so the tests of this page take turns.
-const AT_ONCE: usize = 8;
+const AT_ONCE: usize = 16;
 static TURN: Mutex<()> = Mutex::new(());
 
 /// A receiver, and what `unlock` makes of it when nothing comes between.

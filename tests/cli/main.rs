@@ -1,12 +1,17 @@
 //! The program as a person or a script meets it: one binary, one module per command, against
 //! simulated receivers on loopback whose true state is read beside the wire.
 
+mod bad_input;
 mod browser;
 mod claims;
+mod cut_off;
 mod harness;
+mod history;
 mod interrupt;
 mod kill;
+mod profile;
 mod read;
 mod relay;
+mod restore;
 mod resume;
 mod unlock;

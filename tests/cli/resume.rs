@@ -1,233 +1,307 @@
-//! `linkmend resume`, when the world went on meanwhile: the receiver restarted, is not there, is
-//! another one, or was changed by somebody else.
+//! `linkmend resume`: what was left unproved is listed, finished, undone or closed, and nothing
+//! is claimed or written on the word of an address.
 
-use mock_device::{DeviceTruth, Family, Scenario};
-use serde_json::Value as Json;
-
-use crate::{
-    browser,
-    harness::{Bench, Said, until},
+use std::sync::{
+    Arc,
+    atomic::{AtomicBool, Ordering},
 };
 
-/// A locked receiver whose unlocking is cut off at a checkpoint, and what was there before.
-#[cfg(debug_assertions)]
-fn cut_at(family: Family, point: &str) -> (Bench, DeviceTruth) {
-    let bench = Bench::new(family, Scenario::Locked);
-    let before = bench.present();
-    cut_again(&bench, point);
-    (bench, before)
+use mock_device::{Family, Scenario};
+use serde_json::{Value as Json, json};
+
+use crate::{
+    browser, claims,
+    harness::{Bench, Said, side_by_side},
+    relay::{Relay, Route},
+};
+
+/// A receiver whose change ended unproved: when it was back after its restart, a lookalike was in
+/// its place. It can be put back there.
+struct Swapped {
+    bench: Bench,
+    lookalike: Bench,
+    relay: Relay,
+    /// Whether the lookalike answers.
+    swapped: Arc<AtomicBool>,
 }
 
-/// Cuts an unlocking of it off at a checkpoint.
-#[cfg(debug_assertions)]
-fn cut_again(bench: &Bench, point: &str) {
-    let file = bench.data().join("checkpoints");
-    let run = bench
-        .linkmend(&["unlock", "--yes"])
-        .env("LINKMEND_CHECKPOINT", point)
-        .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
-        .start();
-    until(point, || {
-        let passed = std::fs::read_to_string(&file).unwrap_or_default();
-        passed.lines().any(|line| line == point)
-    });
-    run.kill();
+impl Swapped {
+    fn new(family: Family) -> Self {
+        let bench = Bench::seeded(family, Scenario::Locked, 1);
+        let lookalike = Bench::seeded(family, Scenario::Locked, 2);
+        let (one, other) = (bench.address(), lookalike.address());
+        let swapped = Arc::new(AtomicBool::new(false));
+        let now = Arc::clone(&swapped);
+        let mut once = true;
+        // It goes with the request that restarts it: of the deck receiver a save, of the keel
+        // receiver the one for it.
+        let last = match family {
+            Family::SampleForm => "POST /keep-air",
+            Family::SampleScript => "POST /once-again",
+        };
+        let relay = Relay::start(move |line, _| {
+            if now.load(Ordering::SeqCst) {
+                return Route::To(other);
+            }
+            if line.starts_with(last) && std::mem::take(&mut once) {
+                now.store(true, Ordering::SeqCst);
+            }
+            Route::To(one)
+        });
+        let swap = Self {
+            bench,
+            lookalike,
+            relay,
+            swapped,
+        };
+        let said = swap.run(&["unlock", "--yes", "--trust-address", "--json"], 7);
+        assert_eq!(said.json("change")["outcome"], "unproved");
+        browser::back_after(&swap.bench, 0);
+        let device = swap.bench.present();
+        assert_eq!(device.settings["model-lock"], "off");
+        assert_eq!((device.saves, device.boots), (1, 1));
+        swap
+    }
+
+    /// The right one is the only one that is powered.
+    fn put_right(&self) {
+        self.swapped.store(false, Ordering::SeqCst);
+    }
+
+    #[track_caller]
+    fn run(&self, words: &[&str], code: i32) -> Said {
+        self.bench.through(&self.relay.at(), words).run().ends(code)
+    }
 }
 
+/// The one change of a `resume`.
+#[track_caller]
 fn resumed(said: &Said) -> Json {
-    said.json("resume")["resumed"][0].clone()
-}
-
-fn error_code(said: &Said) -> Json {
     let object = said.json("resume");
-    let error = object.get("error");
-    error.unwrap_or(&object["resumed"][0]["error"])["code"].clone()
-}
-
-/// It is still listed, with 7.
-fn is_listed(bench: &Bench) {
-    let listed = bench.off_device(&["resume"]).run().ends(7);
-    listed.says("change 1: unlock").says("--at");
+    let all = object["resumed"].as_array().expect("changes");
+    assert_eq!(all.len(), 1, "{object}");
+    all[0].clone()
 }
 
 #[test]
-fn nothing_is_unfinished_where_nothing_was_begun() {
+fn nothing_unfinished_is_nothing_to_do() {
     let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let nothing = || {
+        bench
+            .off_device(&["resume"])
+            .run()
+            .ends(0)
+            .says("nothing is unfinished");
+        let said = bench.off_device(&["resume", "--json"]).run().ends(0);
+        assert_eq!(said.json("resume")["resumed"], json!([]));
+    };
+    nothing();
+    bench.linkmend(&["unlock", "--yes"]).run().ends(0);
+    nothing();
+    bench
+        .off_device(&["resume", "1"])
+        .run()
+        .ends(2)
+        .says("change 1 is not unfinished")
+        .complains_once();
+}
+
+#[test]
+fn unproved_change_is_listed_with_its_device_and_ends_with_7() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::LostRestart);
+        bench.linkmend(&["unlock", "--yes"]).run().ends(7);
+        let before = bench.truth();
+        let name = before.devices[0].settings["name"].as_str().expect("a name");
+        bench
+            .off_device(&["resume"])
+            .run()
+            .ends(7)
+            .says(&format!("change 1: unlock of {name} ({family}, "))
+            .says("1 unfinished, and the device is needed to tell how it stands")
+            .says("run `linkmend resume --at URL`")
+            .complains_once();
+        let said = bench.off_device(&["resume", "--json"]).run().ends(7);
+        assert_eq!(said.json("resume")["error"]["code"], "unfinished-change");
+        assert_eq!(
+            bench.history()["devices"][0]["changes"][0]["outcome"],
+            "unproved"
+        );
+        claims::is_untouched(&before, &bench.truth(), 0);
+    });
+}
+
+#[test]
+fn restart_that_never_came_stays_unproved_however_often_it_is_resumed() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::LostRestart);
+        bench.linkmend(&["unlock", "--yes"]).run().ends(7);
+        let saves = bench.present().saves;
+        for _ in 0..2 {
+            let said = bench
+                .linkmend(&["resume", "--yes", "--json"])
+                .run()
+                .ends(if *family == Family::SampleForm { 7 } else { 6 });
+            let change = resumed(&said);
+            assert_ne!(change["outcome"], "done", "{change}");
+            assert_ne!(change["changes"][0]["proof"], "after-restart");
+        }
+        assert_eq!(bench.present().saves, saves, "it shows what it should");
+        bench.off_device(&["resume"]).run().ends(7);
+    });
+}
+
+#[test]
+fn change_whose_restart_was_missed_is_done_once_the_mark_of_the_device_shows_it() {
+    // The restart request is answered and lost on the way; then the person restarts it.
+    let bench = Bench::new(Family::SampleScript, Scenario::Locked);
+    let address = bench.address();
+    let relay = Relay::start(move |line, _| {
+        if line.starts_with("POST /once-again") {
+            Route::Say("202 Accepted", "text/plain", "going".to_owned())
+        } else {
+            Route::To(address)
+        }
+    });
+    bench
+        .through(&relay.at(), &["unlock", "--yes", "--trust-address"])
+        .run()
+        .ends(7)
+        .says("no restart of it was witnessed");
+    assert_eq!(bench.present().boots, 0);
+    browser::restart(&bench);
+    let before = bench.truth();
+    let said = bench
+        .through(&relay.at(), &["resume", "--trust-address", "--json"])
+        .run()
+        .ends(0);
+    let change = resumed(&said);
+    assert_eq!(change["outcome"], "done");
+    assert_eq!(change["changes"][0]["proof"], "after-restart");
+    assert_eq!(bench.setting("model-lock"), "off");
+    claims::is_untouched(&before, &bench.truth(), 0);
+    bench.off_device(&["resume"]).run().ends(0);
+    assert_eq!(
+        bench.history()["devices"][0]["changes"][0]["outcome"],
+        "done"
+    );
+}
+
+#[test]
+fn lookalike_is_neither_taken_for_the_device_nor_written_to() {
+    side_by_side(&Family::ALL, |family| {
+        let swap = Swapped::new(*family);
+        let before = (swap.bench.truth(), swap.lookalike.truth());
+        for words in [
+            &["resume", "--yes", "--trust-address"][..],
+            &["resume", "--yes", "--trust-address", "--undo"],
+        ] {
+            let said = swap.run(words, 6).complains_once();
+            assert!(!said.stdout.contains("done, and proved"), "{}", said.stdout);
+        }
+        claims::is_untouched(&before.0, &swap.bench.truth(), 0);
+        claims::is_untouched(&before.1, &swap.lookalike.truth(), 0);
+        swap.bench.off_device(&["resume"]).run().ends(7);
+    });
+}
+
+#[test]
+fn right_device_shows_that_it_restarted_and_closes_its_change_as_done() {
+    side_by_side(&Family::ALL, |family| {
+        let swap = Swapped::new(*family);
+        swap.put_right();
+        let before = swap.bench.truth();
+        let said = swap.run(&["resume", "--trust-address", "--json"], 0);
+        let change = resumed(&said);
+        assert_eq!(change["outcome"], "done", "{change}");
+        assert_eq!(change["changes"][0]["proof"], "after-restart");
+        claims::is_untouched(&before, &swap.bench.truth(), 0);
+        swap.bench
+            .off_device(&["resume"])
+            .run()
+            .ends(0)
+            .says("nothing is unfinished");
+    });
+}
+
+#[test]
+fn undo_puts_back_what_was_there_and_proves_it() {
+    let swap = Swapped::new(Family::SampleForm);
+    swap.put_right();
+    let asked = swap.run(&["resume", "--undo"], 6).complains_once();
+    assert!(asked.stderr.contains("add --yes"), "{}", asked.stderr);
+    assert_eq!(swap.bench.setting("model-lock"), "off");
+    let said = swap.run(&["resume", "--undo", "--yes", "--json"], 0);
+    let change = resumed(&said);
+    assert_eq!(change["outcome"], "put-back", "{change}");
+    let device = swap.bench.present();
+    assert_eq!(device.settings["model-lock"], 7);
+    assert_eq!((device.saves, device.boots), (2, 2));
+    let changes = &swap.bench.history()["devices"][0]["changes"];
+    assert_eq!(changes[0]["outcome"], "put-back");
+    swap.bench.off_device(&["resume"]).run().ends(0);
+}
+
+#[test]
+fn undo_on_the_word_of_an_address_alone_writes_nothing() {
+    let swap = Swapped::new(Family::SampleScript);
+    swap.put_right();
+    let before = swap.bench.truth();
+    let said = swap.run(
+        &["resume", "--undo", "--yes", "--trust-address", "--json"],
+        6,
+    );
+    let change = resumed(&said);
+    assert_eq!(change["error"]["code"], "identity-undetermined", "{change}");
+    claims::is_untouched(&before, &swap.bench.truth(), 0);
+    swap.bench.off_device(&["resume"]).run().ends(7);
+}
+
+#[test]
+fn close_says_goodbye_to_a_change_as_unproved_without_the_device() {
+    let bench = Bench::new(Family::SampleForm, Scenario::LostRestart);
+    bench.linkmend(&["unlock", "--yes"]).run().ends(7);
+    let before = bench.truth();
+    bench.off_device(&["resume", "--close"]).run().ends(2);
+    bench
+        .off_device(&["resume", "9", "--close"])
+        .run()
+        .ends(2)
+        .complains_once();
+    bench
+        .off_device(&["resume", "1", "--close"])
+        .run()
+        .ends(0)
+        .says("change 1 is closed as unproved; what was there is record 1");
     bench
         .off_device(&["resume"])
         .run()
         .ends(0)
         .says("nothing is unfinished");
+    assert_eq!(
+        bench.history()["devices"][0]["changes"][0]["outcome"],
+        "unproved"
+    );
+    claims::is_untouched(&before, &bench.truth(), 0);
+    let after = bench.truth().requests.len();
+    assert_eq!(
+        after,
+        before.requests.len(),
+        "the device was not even asked"
+    );
+}
+
+#[test]
+fn another_device_at_hand_does_not_settle_what_is_unfinished() {
+    let bench = Bench::seeded(Family::SampleForm, Scenario::LostRestart, 1);
+    bench.linkmend(&["unlock", "--yes"]).run().ends(7);
+    let other = Bench::seeded(Family::SampleForm, Scenario::Healthy, 2);
+    let before = other.truth();
     bench
-        .off_device(&["resume", "3"])
+        .through(&other.at(), &["resume", "--yes", "--trust-address"])
         .run()
-        .ends(2)
-        .says("change 3 is not unfinished");
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn change_that_never_left_is_closed_as_not_written_without_a_device() {
-    for family in Family::ALL {
-        let (bench, before) = cut_at(family, "before-writing");
-        let said = bench.off_device(&["resume", "--json"]).run().ends(0);
-        assert_eq!(resumed(&said)["outcome"], "failed");
-        let notes = resumed(&said)["notes"].to_string();
-        assert!(notes.contains("before anything was written"), "{notes}");
-        assert_eq!(bench.present().settings, before.settings);
-        assert_eq!(bench.present().saves, 0);
-        bench.off_device(&["resume"]).run().ends(0);
-        // And it can be begun anew.
-        bench.linkmend(&["unlock", "--yes"]).run().ends(0);
-    }
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn restart_meanwhile_of_a_receiver_that_was_never_written_to_proves_nothing() {
-    let (bench, before) = cut_at(Family::SampleForm, "after-writing");
-    browser::restart(&bench);
-    let by_hand = bench.present().saves;
-    let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
-    assert_eq!(resumed(&said)["outcome"], "done");
-    let after = bench.present();
-    assert_eq!(after.saves, by_hand + 1, "it was written now");
-    let mut wanted = before.settings;
-    wanted.insert("model-lock".into(), "off".into());
-    assert_eq!(after.settings, wanted);
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn restart_meanwhile_after_the_save_proves_it_without_another_write() {
-    let (bench, _) = cut_at(Family::SampleScript, "after-read-back");
-    browser::restart(&bench);
-    let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
-    assert_eq!(resumed(&said)["outcome"], "done");
-    assert_eq!(resumed(&said)["changes"][0]["proof"], "after-restart");
-    assert_eq!((bench.present().saves, bench.present().boots), (1, 1));
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn receiver_that_is_not_there_leaves_the_change_listed() {
-    let (bench, _) = cut_at(Family::SampleForm, "sent-save");
-    // Nobody listens on the port for echo on this computer, nor for anything below 8.
-    let said = bench
-        .off_device(&["resume", "--yes", "--json", "--at", "http://127.0.0.1:1"])
-        .run()
-        .ends(3);
-    assert_eq!(error_code(&said), "nobody-there");
-    is_listed(&bench);
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn another_receiver_is_refused_and_left_alone() {
-    for family in Family::ALL {
-        let (bench, _) = cut_at(family, "after-writing");
-        let other = Bench::seeded(family, Scenario::Locked, 2);
-        let at = other.at();
-        for words in [&["--yes"][..], &["--yes", "--undo"]] {
-            let said = bench
-                .off_device(&["resume", "--json", "--trust-address", "--at", &at])
-                .words(words)
-                .run()
-                .ends(6);
-            assert_eq!(error_code(&said), "another-device", "{family}");
-        }
-        assert_eq!(other.present().saves, 0);
-        is_listed(&bench);
-    }
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn what_somebody_changed_meanwhile_is_refused_and_undone_on_wish() {
-    let (bench, before) = cut_at(Family::SampleForm, "after-there");
-    browser::alter(&bench, &[("light", 11.into())]);
-    let said = bench.linkmend(&["resume", "--yes"]).run().ends(6);
-    said.says("`light` changed")
-        .says("this run wrote nothing")
-        .says("linkmend resume --undo");
-    assert_eq!(bench.setting("light"), 11);
-    is_listed(&bench);
-    let said = bench
-        .linkmend(&["resume", "--undo", "--yes", "--json"])
-        .run()
-        .ends(0);
-    assert_eq!(resumed(&said)["outcome"], "put-back");
-    // Its lock and its light are two saves.
-    assert_eq!(bench.present().settings, before.settings);
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn by_its_address_alone_nothing_is_written_again() {
-    for point in ["after-writing", "after-read-back"] {
-        for undo in [&[][..], &["--undo"]] {
-            let (bench, _) = cut_at(Family::SampleScript, point);
-            let saves = bench.present().saves;
-            let words = ["resume", "--yes", "--json"];
-            let said = bench.distrusting(&words).words(undo).run().ends(6);
-            assert_eq!(error_code(&said), "identity-undetermined");
-            let said = bench.linkmend(&words).words(undo).run().ends(6);
-            assert_eq!(error_code(&said), "identity-undetermined");
-            let device = bench.present();
-            assert_eq!((device.saves, device.boots), (saves, 0));
-            is_listed(&bench);
-        }
-    }
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn second_change_of_a_receiver_waits_for_the_first() {
-    let (bench, _) = cut_at(Family::SampleForm, "after-writing");
-    let said = bench.linkmend(&["unlock", "--to", "3", "--yes"]).run();
-    said.ends(6).says("change 1 of this receiver is unfinished");
-    assert_eq!(bench.present().saves, 0);
-    bench
-        .off_device(&["resume", "1", "--close"])
-        .run()
-        .ends(0)
-        .says("what was there is record 1");
-    bench
-        .linkmend(&["unlock", "--to", "3", "--yes"])
-        .run()
-        .ends(0);
-    assert_eq!(bench.setting("model-lock"), 3);
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn resumed_run_that_is_cut_off_is_resumed_again() {
-    let (bench, before) = cut_at(Family::SampleForm, "after-writing");
-    let file = bench.data().join("again");
-    let run = bench
-        .linkmend(&["resume", "--yes"])
-        .env("LINKMEND_CHECKPOINT", "sent-save")
-        .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
-        .start();
-    until("it saves", || file.exists() && bench.present().saves == 1);
-    run.kill();
-    until("it is back", || {
-        bench.present().boots == 1 && bench.present().up
-    });
-    let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
-    assert_eq!(resumed(&said)["outcome"], "done");
-    assert_eq!(bench.present().saves, 1);
-    assert_ne!(bench.present().settings, before.settings);
-}
-
-#[test]
-#[cfg(debug_assertions)]
-fn several_changes_at_one_address_are_told_apart_by_number() {
-    let (bench, _) = cut_at(Family::SampleScript, "after-writing");
-    std::fs::remove_file(bench.data().join("checkpoints")).expect("it was there");
-    cut_again(&bench, "after-writing");
-    let said = bench.linkmend(&["resume", "--yes"]).run().ends(2);
-    said.says("at this address are unfinished: 1, 2");
-    let said = bench.linkmend(&["resume", "2", "--yes", "--json"]).run();
-    assert_eq!(error_code(&said.ends(6)), "identity-undetermined");
+        .ends(6)
+        .complains_once();
+    claims::is_untouched(&before, &other.truth(), 0);
+    bench.off_device(&["resume"]).run().ends(7);
 }

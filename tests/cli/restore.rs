@@ -1,0 +1,229 @@
+//! `linkmend restore`: what was there is back and proved, and what must not be touched is not.
+
+use mock_device::{Family, Scenario};
+use serde_json::{Value as Json, json};
+
+use crate::{
+    browser, claims,
+    harness::{Bench, side_by_side},
+};
+
+/// The number of the record that a reading is kept under.
+fn record(bench: &Bench) -> String {
+    let said = bench.linkmend(&["read", "--json"]).run().ends(0);
+    said.json("read")["record"].to_string()
+}
+
+#[test]
+fn lock_that_was_cleared_is_back_and_proved_by_the_number_of_its_record() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::Locked);
+        let at_first = bench.present();
+        let said = bench.linkmend(&["unlock", "--yes", "--json"]).run().ends(0);
+        let number = said.json("change")["record"].to_string();
+        let before = bench.truth();
+        let said = bench
+            .linkmend(&["restore", &number, "--yes", "--json"])
+            .run()
+            .ends(0);
+        let object = said.json("change");
+        claims::are_true(&object, &before, &bench.truth());
+        assert_eq!(object["outcome"], "done");
+        assert_eq!(object["changes"][0]["before"]["value"], "off");
+        assert_eq!(object["changes"][0]["after"]["value"], 7);
+        assert_eq!(object["changes"][0]["proof"], "after-restart");
+        let at_last = bench.present();
+        assert_eq!(at_last.settings, at_first.settings);
+        assert_eq!((at_last.saves, at_last.boots), (2, 2));
+    });
+}
+
+#[test]
+fn without_a_number_it_takes_the_record_before_the_last_change() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let at_first = bench.present();
+    bench.linkmend(&["unlock", "--yes"]).run().ends(0);
+    // A later reading is no change.
+    bench.linkmend(&["read"]).run().ends(0);
+    bench
+        .linkmend(&["restore", "--yes"])
+        .run()
+        .ends(0)
+        .says("from record 1,")
+        .says("done, and proved model-lock off → slot 7 [proved: read after a witnessed restart]");
+    assert_eq!(bench.present().settings, at_first.settings);
+    // Where only the address tells a receiver, nobody guesses which record is its own.
+    let bench = Bench::new(Family::SampleScript, Scenario::Locked);
+    bench.linkmend(&["unlock", "--yes"]).run().ends(0);
+    let before = bench.truth();
+    bench
+        .linkmend(&["restore", "--yes"])
+        .run()
+        .ends(2)
+        .says("there is no record from before a change of")
+        .says("give a record's number")
+        .complains_once();
+    claims::is_untouched(&before, &bench.truth(), 0);
+}
+
+#[test]
+fn settings_of_all_forms_are_put_back_in_one_change() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::Locked);
+        let at_first = bench.present();
+        let number = record(&bench);
+        browser::alter(
+            &bench,
+            &[
+                ("name", json!("Somebody's boat")),
+                ("model-lock", json!("off")),
+                ("bind-key", Json::Null),
+                ("output-inverted", json!(false)),
+                ("failsafe", json!("hold")),
+                ("local-passphrase", json!("another one")),
+                ("light", json!(99)),
+            ],
+        );
+        let before = bench.truth();
+        let said = bench
+            .linkmend(&["restore", &number, "--yes", "--json"])
+            .run()
+            .ends(0);
+        let object = said.json("change");
+        claims::are_true(&object, &before, &bench.truth());
+        assert_eq!(object["outcome"], "done", "{object}");
+        let changes = object["changes"].as_array().expect("changes");
+        let names: Vec<&str> = changes
+            .iter()
+            .map(|change| change["setting"].as_str().expect("a name"))
+            .collect();
+        assert_eq!(
+            names,
+            [
+                "name",
+                "model-lock",
+                "bind-key",
+                "output-inverted",
+                "failsafe",
+                "local-passphrase",
+                "light"
+            ]
+        );
+        for change in changes {
+            assert_eq!(change["proof"], "after-restart", "{change}");
+        }
+        let (was, is) = (&before.devices[0], bench.present());
+        assert_eq!(is.settings, at_first.settings);
+        assert_eq!(is.unmapped, at_first.unmapped);
+        let saves = match family {
+            Family::SampleForm => 3,
+            Family::SampleScript => 1,
+        };
+        assert_eq!(is.saves - was.saves, saves);
+    });
+}
+
+#[test]
+fn region_and_power_are_left_as_they_are_and_named() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::Locked);
+        let at_first = bench.present();
+        let number = record(&bench);
+        let changes = [
+            ("region", json!("JP")),
+            ("power", json!(100)),
+            ("light", json!(7)),
+        ];
+        browser::alter(&bench, &changes);
+        bench
+            .linkmend(&["restore", &number, "--yes"])
+            .run()
+            .ends(0)
+            .says("note: `region` differs from the record and stays")
+            .says("note: `power` differs from the record and stays");
+        let now = bench.present().settings;
+        assert_eq!([&now["region"], &now["power"]], [&json!("JP"), &json!(100)]);
+        assert_eq!(now["light"], at_first.settings["light"]);
+        // Where nothing else differs there is nothing to do, and it is said why.
+        let before = bench.truth();
+        bench
+            .linkmend(&["restore", &number, "--yes"])
+            .run()
+            .ends(0)
+            .says("nothing to do")
+            .says("note: `region` differs from the record and stays");
+        claims::is_untouched(&before, &bench.truth(), 0);
+    });
+}
+
+#[test]
+fn record_of_another_device_is_refused() {
+    let one = Bench::seeded(Family::SampleForm, Scenario::Locked, 1);
+    let other = Bench::seeded(Family::SampleForm, Scenario::Healthy, 2);
+    let number = record(&one);
+    let before = other.truth();
+    let words = ["restore", &number, "--yes", "--trust-address"];
+    one.through(&other.at(), &words)
+        .run()
+        .ends(6)
+        .says(&format!("record {number} is of serial"))
+        .says("answers here")
+        .complains_once();
+    claims::is_untouched(&before, &other.truth(), 0);
+    // At another address, where only that could have told.
+    let one = Bench::seeded(Family::SampleScript, Scenario::Locked, 1);
+    let other = Bench::seeded(Family::SampleScript, Scenario::Healthy, 2);
+    let number = record(&one);
+    let before = other.truth();
+    one.through(&other.at(), &["restore", &number, "--yes"])
+        .run()
+        .ends(6)
+        .complains_once();
+    claims::is_untouched(&before, &other.truth(), 0);
+}
+
+#[test]
+fn unknown_record_is_wrong_usage() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let before = bench.truth();
+    bench
+        .linkmend(&["restore", "4711", "--yes"])
+        .run()
+        .ends(2)
+        .says("there is no record 4711")
+        .says("`linkmend history` lists the records")
+        .complains_once();
+    bench
+        .linkmend(&["restore", "--yes"])
+        .run()
+        .ends(2)
+        .says("there is no record from before a change of serial")
+        .complains_once();
+    claims::is_untouched(&before, &bench.truth(), 0);
+}
+
+#[test]
+fn dry_run_and_lack_of_consent_write_nothing() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let number = record(&bench);
+    browser::alter(&bench, &[("light", json!(7)), ("name", json!("Nobody's"))]);
+    let before = bench.truth();
+    bench
+        .linkmend(&["restore", &number, "--dry-run"])
+        .run()
+        .ends(0)
+        .says("dry run: this would be written")
+        .says("light 7 % → 40 %");
+    bench
+        .linkmend(&["restore", &number])
+        .run()
+        .ends(6)
+        .says("add --yes")
+        .complains_once();
+    let said = bench
+        .linkmend(&["restore", &number, "--json"])
+        .run()
+        .ends(6);
+    assert_eq!(said.json("change")["outcome"], "refused");
+    claims::is_untouched(&before, &bench.truth(), 0);
+}
