@@ -231,3 +231,17 @@ fn several_changes_at_one_address_are_told_apart_by_number() {
     let said = bench.linkmend(&["resume", "2", "--yes", "--json"]).run();
     assert_eq!(error_code(&said.ends(6)), "identity-undetermined");
 }
+
+#[test]
+#[cfg(debug_assertions)]
+fn dry_run_says_what_resuming_would_write_and_leaves_it_listed() {
+    for (undo, outcome) in [(&[][..], "planned"), (&["--undo"], "unproved")] {
+        let (bench, before) = cut_at(Family::SampleForm, "after-writing");
+        let words = ["resume", "--dry-run", "--json"];
+        let said = bench.linkmend(&words).words(undo).run();
+        assert_eq!(resumed(&said)["outcome"], outcome, "{said:?}");
+        assert_eq!(bench.present().settings, before.settings);
+        assert_eq!(bench.present().saves, 0);
+        is_listed(&bench);
+    }
+}

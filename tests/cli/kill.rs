@@ -44,6 +44,7 @@ struct Way {
 
 /// A change that takes, of both families, and one that does not. By its address alone nothing is
 /// put back by itself, so the way back is that of the family with a serial.
+#[cfg(debug_assertions)]
 const WAYS: [Way; 4] = [
     Way {
         family: Family::SampleForm,
