@@ -44,7 +44,7 @@ fn tells_records_and_changes_newest_first_with_their_outcomes() {
             .off_device(&["history"])
             .run()
             .ends(0)
-            .says("unlock: done model-lock 7 → off")
+            .says("unlock: done model-lock slot 7 → off")
             .says("record 1");
     });
 }

@@ -15,3 +15,4 @@ mod relay;
 mod restore;
 mod resume;
 mod unlock;
+mod wrong_profile;

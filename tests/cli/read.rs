@@ -8,6 +8,7 @@ use serde_json::{Value as Json, json};
 use crate::{
     browser, claims,
     harness::{Bench, side_by_side},
+    relay::Relay,
 };
 
 /// Settings whose values are shown by their fingerprints alone.
@@ -33,7 +34,7 @@ fn are_the_settings_of(object: &Json, bench: &Bench) {
             assert!(setting["fingerprint"].is_string(), "{name}");
         } else {
             assert_eq!(setting["state"], "known", "{name}");
-            assert_eq!(setting["value"], claims::as_printed(name, real), "{name}");
+            assert_eq!(setting["value"], *real, "{name}");
         }
     }
 }
@@ -112,7 +113,7 @@ fn settings_that_a_person_changed_are_read_as_they_are_now() {
             .ends(0)
             .says("name Käthe & <Söhne> \"2\"")
             .says("model-lock slot 40")
-            .says("power 100-mw (100 mW)")
+            .says("power 100 mW")
             .says("output-rate 400 Hz")
             .says("local-network none")
             .says("light 0 %");
@@ -317,4 +318,45 @@ fn faulty_receiver_is_told_before_anything_else_that_is_wrong_with_it() {
             "faulty its processor runs but does not reach its radio part; no setting mends that",
         );
     });
+}
+
+#[test]
+fn what_a_device_calls_itself_never_acts_on_the_screen() {
+    let bench = Bench::new(Family::SampleScript, Scenario::Locked);
+    let name = "Sm\u{1b}[31mew\u{202e}\u{9b}2J\u{200b}";
+    browser::alter(&bench, &[("name", json!(name))]);
+    for words in [&["read"][..], &["unlock", "--dry-run"], &["history"]] {
+        let call = if words == ["history"] {
+            bench.off_device(words)
+        } else {
+            bench.linkmend(words)
+        };
+        let said = call.run().ends(0).says("Sm");
+        for text in [&said.stdout, &said.stderr] {
+            let acts = text
+                .chars()
+                .find(|c| (c.is_control() && *c != '\n') || ['\u{202e}', '\u{200b}'].contains(c));
+            assert_eq!(acts, None, "{text:?}");
+        }
+    }
+    // A script gets the very name, and its terminal does not.
+    let said = bench.linkmend(&["read", "--json"]).run().ends(0);
+    assert_eq!(said.json("read")["settings"]["name"]["value"], name);
+    assert!(
+        said.stdout.trim_end().chars().all(|c| !c.is_control()),
+        "{:?}",
+        said.stdout
+    );
+}
+
+#[test]
+fn proxies_of_the_environment_are_not_used() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let relay = Relay::page("<title>A proxy</title>");
+    let mut call = bench.linkmend(&["read"]);
+    for name in ["HTTP_PROXY", "http_proxy", "ALL_PROXY", "all_proxy"] {
+        call = call.env(name, &relay.at());
+    }
+    call.run().ends(0);
+    assert_eq!(relay.seen(), 0);
 }

@@ -59,7 +59,7 @@ fn without_a_number_it_takes_the_record_before_the_last_change() {
     bench
         .linkmend(&["restore", "--yes"])
         .run()
-        .ends(2)
+        .ends(1)
         .says("there is no record from before a change of")
         .says("give a record's number")
         .complains_once();
@@ -196,7 +196,7 @@ fn unknown_record_is_wrong_usage() {
     bench
         .linkmend(&["restore", "--yes"])
         .run()
-        .ends(2)
+        .ends(1)
         .says("there is no record from before a change of serial")
         .complains_once();
     claims::is_untouched(&before, &bench.truth(), 0);

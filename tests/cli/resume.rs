@@ -22,7 +22,7 @@ struct Swapped {
     lookalike: Bench,
     relay: Relay,
     /// Whether the lookalike answers.
-    swapped: Arc<AtomicBool>,
+    is_away: Arc<AtomicBool>,
 }
 
 impl Swapped {
@@ -30,8 +30,8 @@ impl Swapped {
         let bench = Bench::seeded(family, Scenario::Locked, 1);
         let lookalike = Bench::seeded(family, Scenario::Locked, 2);
         let (one, other) = (bench.address(), lookalike.address());
-        let swapped = Arc::new(AtomicBool::new(false));
-        let now = Arc::clone(&swapped);
+        let is_away = Arc::new(AtomicBool::new(false));
+        let now = Arc::clone(&is_away);
         let mut once = true;
         // It goes with the request that restarts it: of the deck receiver a save, of the keel
         // receiver the one for it.
@@ -52,7 +52,7 @@ impl Swapped {
             bench,
             lookalike,
             relay,
-            swapped,
+            is_away,
         };
         let said = swap.run(&["unlock", "--yes", "--trust-address", "--json"], 7);
         assert_eq!(said.json("change")["outcome"], "unproved");
@@ -65,7 +65,7 @@ impl Swapped {
 
     /// The right one is the only one that is powered.
     fn put_right(&self) {
-        self.swapped.store(false, Ordering::SeqCst);
+        self.is_away.store(false, Ordering::SeqCst);
     }
 
     #[track_caller]

@@ -124,22 +124,21 @@ fn looks(family: Family, scenario: Scenario) -> Looks {
             boots: 0,
             ..DONE
         },
-        // The family is told by the page that holds the settings, so the lookalike is there before
-        // they are read for the first time: it is the one that is read, and the one that is asked
-        // for.
-        Scenario::SwappedBeforeWrite if family == Family::SampleForm => Looks {
-            saves: 0,
-            boots: 0,
-            ..DONE
-        },
         Scenario::SwappedBeforeWrite => Looks {
             code: 6,
             outcome: "refused",
             proof: "none",
-            words: &[
-                "refused; nothing was written",
-                "it is not as it was read a moment ago: `name` changed by itself",
-            ],
+            words: if family == Family::SampleForm {
+                &[
+                    "refused; nothing was written",
+                    "error: another device answers there: serial",
+                ]
+            } else {
+                &[
+                    "refused; nothing was written",
+                    "it is not as it was read a moment ago: `name` changed by itself",
+                ]
+            },
             saves: 0,
             boots: 0,
         },
@@ -473,6 +472,48 @@ fn quiet_prints_the_result_alone_and_faults_all_the_same() {
         said.stdout
     );
     said.complains_once();
+}
+
+#[test]
+fn stdout_of_a_script_holds_the_one_object_however_much_is_logged() {
+    let bench = Bench::new(Family::SampleForm, Scenario::NoAnswer);
+    let said = bench
+        .linkmend(&["unlock", "--yes", "--json", "--verbose"])
+        .env("RUST_LOG", "trace")
+        .run()
+        .ends(0);
+    assert_eq!(said.json("change")["outcome"], "done");
+    assert!(said.stderr.contains("POST"), "{}", said.stderr);
+}
+
+#[test]
+fn practice_receiver_is_unlocked_as_a_real_one_and_said_to_be_simulated() {
+    side_by_side(&Family::ALL, |family| {
+        let bench = Bench::new(*family, Scenario::Locked);
+        let words = ["unlock", "--practice", "locked", "--profile", family.word()];
+        // Its made-up BSSID tells it, as if it had been joined.
+        let said = bench.off_device(&words).words(&["--yes"]).run().ends(0);
+        assert!(
+            said.stdout.starts_with("done, and proved\n"),
+            "{}",
+            said.stdout
+        );
+        said.says("PRACTICE: this receiver is simulated in this program and 20 times faster")
+            .says("Nothing real is read or changed.")
+            .says("proof read after a witnessed restart");
+        let said = bench
+            .off_device(&words)
+            .words(&["--dry-run", "--json"])
+            .run()
+            .ends(0);
+        let object = said.json("change");
+        assert_eq!(object["simulated"], true);
+        assert!(
+            object["device"]["identity"]["bssid"].is_string(),
+            "{object}"
+        );
+        assert_eq!(bench.truth().requests, [], "no other device was asked");
+    });
 }
 
 #[test]

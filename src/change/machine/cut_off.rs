@@ -1,6 +1,6 @@
 //! What the steps of a change that was cut off say about it.
 
-use super::{BootTime, Direction, Snapshot, Step, Wanted, Witness};
+use super::{BootTime, Direction, Since, Snapshot, Step, Wanted, Witness};
 
 /// A change that was cut off, as the journal has it.
 #[derive(Debug, Clone, PartialEq)]
@@ -12,6 +12,9 @@ pub struct CutOff {
     pub wrote: Option<(Option<Witness>, BootTime)>,
     /// Where to go now.
     pub direction: Direction,
+    /// Since when what is to be put back is not as it was: since this change's own save, where it
+    /// was on its way back already.
+    pub since: Since,
 }
 
 impl CutOff {
@@ -56,6 +59,10 @@ impl CutOff {
             original,
             wrote: Some((witness, at)),
             direction,
+            since: match direction {
+                Direction::Back => Since::OwnSave,
+                Direction::There => Since::Unknown,
+            },
         };
         Some((cut_off, wanted.unwrap_or_default()))
     }
