@@ -219,6 +219,11 @@ pub(super) fn say(
 fn headline(ended: &Ended) -> (Tone, String) {
     match ended.report.outcome {
         Outcome::Done => (Tone::Good, "done, and proved".into()),
+        // Which says nothing of what it is like now.
+        Outcome::NothingToDo if ended.resumed => (
+            Tone::Good,
+            "nothing of it was ever written; it is closed".into(),
+        ),
         Outcome::NothingToDo => (Tone::Good, "nothing to do: it is as wanted".into()),
         Outcome::Planned => (Tone::Plain, "dry run: this would be written".into()),
         Outcome::PutBack if ended.report.exit == Exit::Done => {

@@ -165,7 +165,7 @@ async fn close_unwritten(journal: &Journal, one: &Unfinished) -> Result<changing
     Ok(changing::Ended {
         report: Report::not_written(&one.record.snapshot),
         record: Some(one.record.id.0),
-        resumed: false,
+        resumed: true,
     })
 }
 
@@ -245,32 +245,16 @@ async fn with_device(
 /// address alone.
 fn the_one_of(unfinished: Vec<Unfinished>, now: &Device) -> Result<Unfinished, Failure> {
     let of = |one: &Unfinished| one.record.snapshot.device.clone();
-    let (mut same, others): (Vec<_>, Vec<_>) = unfinished
+    let (same, others): (Vec<_>, Vec<_>) = unfinished
         .into_iter()
         .partition(|one| of(one).identity.compare(&now.identity) == Sameness::Same);
-    if !same.is_empty() {
-        return Ok(same.swap_remove(0));
-    }
-    let mut perhaps: Vec<_> = others
-        .into_iter()
-        .filter(|one| {
-            let then = of(one);
-            then.identity.compare(&now.identity) == Sameness::Undetermined
-                && then.identity.address == now.identity.address
-                && then.family == now.family
-        })
-        .collect();
-    if perhaps.len() > 1 {
-        let numbers: Vec<String> = perhaps.iter().map(|o| o.change.id.0.to_string()).collect();
-        return Err(Failure::usage(
-            format!(
-                "several changes at this address are unfinished: {}",
-                numbers.join(", ")
-            ),
-            "say which with `linkmend resume CHANGE`",
-        ));
-    }
-    perhaps.pop().ok_or_else(|| {
+    let perhaps = others.into_iter().filter(|one| {
+        let then = of(one);
+        then.identity.compare(&now.identity) == Sameness::Undetermined
+            && then.identity.address == now.identity.address
+            && then.family == now.family
+    });
+    same.into_iter().chain(perhaps).next().ok_or_else(|| {
         Failure::Trouble(
             Trouble::new(
                 "another-device",

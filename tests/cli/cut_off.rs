@@ -4,20 +4,16 @@
 use mock_device::{DeviceTruth, Family, Scenario};
 use serde_json::Value as Json;
 
-use crate::harness::{Bench, Said, until};
+use crate::{
+    browser,
+    harness::{Bench, Said, until},
+};
 
 /// A locked receiver whose unlocking is cut off at a checkpoint, and what was there before.
 #[cfg(debug_assertions)]
 fn cut_at(family: Family, point: &str) -> (Bench, DeviceTruth) {
     let bench = Bench::new(family, Scenario::Locked);
     let before = bench.present();
-    cut_again(&bench, point);
-    (bench, before)
-}
-
-/// Cuts an unlocking of it off at a checkpoint.
-#[cfg(debug_assertions)]
-fn cut_again(bench: &Bench, point: &str) {
     let file = bench.data().join("checkpoints");
     let run = bench
         .linkmend(&["unlock", "--yes"])
@@ -29,6 +25,7 @@ fn cut_again(bench: &Bench, point: &str) {
         passed.lines().any(|line| line == point)
     });
     run.kill();
+    (bench, before)
 }
 
 fn resumed(said: &Said) -> Json {
@@ -68,7 +65,7 @@ fn change_that_never_left_is_closed_as_not_written_without_a_device() {
     for family in Family::ALL {
         let (bench, before) = cut_at(family, "before-writing");
         let said = bench.off_device(&["resume", "--json"]).run().ends(0);
-        assert_eq!(resumed(&said)["outcome"], "failed");
+        assert_eq!(resumed(&said)["outcome"], "nothing-to-do");
         let notes = resumed(&said)["notes"].to_string();
         assert!(notes.contains("before anything was written"), "{notes}");
         assert_eq!(bench.present().settings, before.settings);
@@ -83,7 +80,7 @@ fn change_that_never_left_is_closed_as_not_written_without_a_device() {
 #[cfg(debug_assertions)]
 fn restart_meanwhile_of_a_receiver_that_was_never_written_to_proves_nothing() {
     let (bench, before) = cut_at(Family::SampleForm, "after-writing");
-    bench.restart_by_hand();
+    browser::restart(&bench);
     let by_hand = bench.present().saves;
     let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
     assert_eq!(resumed(&said)["outcome"], "done");
@@ -98,7 +95,7 @@ fn restart_meanwhile_of_a_receiver_that_was_never_written_to_proves_nothing() {
 #[cfg(debug_assertions)]
 fn restart_meanwhile_after_the_save_proves_it_without_another_write() {
     let (bench, _) = cut_at(Family::SampleScript, "after-read-back");
-    bench.restart_by_hand();
+    browser::restart(&bench);
     let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(0);
     assert_eq!(resumed(&said)["outcome"], "done");
     assert_eq!(resumed(&said)["changes"][0]["proof"], "after-restart");
@@ -142,10 +139,7 @@ fn another_receiver_is_refused_and_left_alone() {
 #[cfg(debug_assertions)]
 fn what_somebody_changed_meanwhile_is_refused_and_undone_on_wish() {
     let (bench, before) = cut_at(Family::SampleForm, "after-there");
-    until("it is taken", || bench.save_shore_by_hand("11"));
-    until("it is back", || {
-        bench.present().boots == 2 && bench.present().up
-    });
+    browser::alter(&bench, &[("light", 11.into())]);
     let said = bench.linkmend(&["resume", "--yes"]).run().ends(6);
     said.says("`light` changed")
         .says("this run wrote nothing")
@@ -183,20 +177,20 @@ fn by_its_address_alone_nothing_is_written_again() {
 #[test]
 #[cfg(debug_assertions)]
 fn second_change_of_a_receiver_waits_for_the_first() {
-    let (bench, _) = cut_at(Family::SampleForm, "after-writing");
-    let said = bench.linkmend(&["unlock", "--to", "3", "--yes"]).run();
-    said.ends(6).says("change 1 of this receiver is unfinished");
-    assert_eq!(bench.present().saves, 0);
-    bench
-        .off_device(&["resume", "1", "--close"])
-        .run()
-        .ends(0)
-        .says("what was there is record 1");
-    bench
-        .linkmend(&["unlock", "--to", "3", "--yes"])
-        .run()
-        .ends(0);
-    assert_eq!(bench.setting("model-lock"), 3);
+    for family in Family::ALL {
+        let (bench, _) = cut_at(family, "after-writing");
+        let said = bench.linkmend(&["unlock", "--to", "3", "--yes"]).run();
+        said.ends(6).says("change 1 of this receiver is unfinished");
+        assert_eq!(bench.present().saves, 0);
+        bench
+            .off_device(&["resume", "1", "--close"])
+            .run()
+            .ends(0)
+            .says("what was there is record 1");
+        let said = bench.linkmend(&["unlock", "--to", "3", "--yes"]).run();
+        said.ends(0);
+        assert_eq!(bench.setting("model-lock"), 3);
+    }
 }
 
 #[test]
@@ -233,4 +227,18 @@ fn another_change_at_an_address_that_alone_tells_waits_for_the_first() {
     let notes = said.json("read")["notes"].to_string();
     assert!(notes.contains("change 1 of it is unfinished"), "{notes}");
     assert_eq!(bench.present().saves, before.saves);
+}
+
+#[test]
+#[cfg(debug_assertions)]
+fn dry_run_says_what_resuming_would_write_and_leaves_it_listed() {
+    for (undo, outcome) in [(&[][..], "planned"), (&["--undo"], "unproved")] {
+        let (bench, before) = cut_at(Family::SampleForm, "after-writing");
+        let words = ["resume", "--dry-run", "--json"];
+        let said = bench.linkmend(&words).words(undo).run();
+        assert_eq!(resumed(&said)["outcome"], outcome, "{said:?}");
+        assert_eq!(bench.present().settings, before.settings);
+        assert_eq!(bench.present().saves, 0);
+        is_listed(&bench);
+    }
 }

@@ -1,8 +1,7 @@
 //! A receiver, a data folder and the real program, with everything it says held together.
 
 use std::{
-    io::{Read, Write},
-    net::{SocketAddr, TcpStream},
+    net::SocketAddr,
     path::{Path, PathBuf},
     process::{Child, Command, Output, Stdio},
     sync::LazyLock,
@@ -73,71 +72,6 @@ impl Bench {
     /// One setting of the device that is now at the address.
     pub(crate) fn setting(&self, name: &str) -> Json {
         self.present().settings[name].clone()
-    }
-
-    /// Restarts it, as a person does who opens its page and saves what is there, or asks for the
-    /// restart; and waits until it is there again.
-    pub(crate) fn restart_by_hand(&self) {
-        let boots = self.present().boots;
-        until("it takes the restart", || {
-            let answered = match self.truth().family {
-                Family::SampleForm => self.save_shore_by_hand(&self.setting("light").to_string()),
-                Family::SampleScript => {
-                    self.post("/once-again", "application/json", "{\"sure\":true}")
-                }
-            };
-            // In some scenarios it restarts instead of answering.
-            answered || self.present().boots > boots
-        });
-        until("it is there again", || {
-            let present = self.present();
-            present.boots > boots && present.up
-        });
-    }
-
-    /// Saves the third form of a sample-form receiver with another brightness, as a person does
-    /// who opens its page. False: it was not there, or did not take it.
-    pub(crate) fn save_shore_by_hand(&self, light: &str) -> bool {
-        let page = self.ask("GET", "/", "text/html", "");
-        // Of the three forms this one is the last.
-        let Some((_, once)) = page.rsplit_once("name=\"once\" value=\"") else {
-            return false;
-        };
-        let once = once.split('"').next().unwrap_or_default();
-        let now = self.present().settings;
-        let text = |name: &str| now[name].as_str().unwrap_or_default().to_owned();
-        let body = form_urlencoded::Serializer::new(String::new())
-            .append_pair("once", once)
-            .append_pair("net", &text("local-network"))
-            .append_pair("net_word", &text("local-passphrase"))
-            .append_pair("after", &now["fallback-wait"].to_string())
-            .append_pair("lamp", light)
-            .append_pair("act", "keep")
-            .finish();
-        self.post("/keep-shore", "application/x-www-form-urlencoded", &body)
-    }
-
-    fn post(&self, path: &str, kind: &str, body: &str) -> bool {
-        let answer = self.ask("POST", path, kind, body);
-        answer.starts_with("HTTP/1.1 20") || answer.starts_with("HTTP/1.0 20")
-    }
-
-    /// One request in the plainest HTTP; the answer as text, empty where there was none.
-    fn ask(&self, method: &str, path: &str, kind: &str, body: &str) -> String {
-        let request = format!(
-            "{method} {path} HTTP/1.1\r\nHost: {}\r\nConnection: close\r\n\
-             Content-Type: {kind}\r\nContent-Length: {}\r\n\r\n{body}",
-            self.receiver.address(),
-            body.len()
-        );
-        let mut answer = Vec::new();
-        if let Ok(mut stream) = TcpStream::connect(self.receiver.address())
-            && stream.write_all(request.as_bytes()).is_ok()
-        {
-            // A receiver that restarts takes the rest of its answer with it.
-            let _ = stream.read_to_end(&mut answer);
-        }
-        String::from_utf8_lossy(&answer).into_owned()
     }
 
     /// The data folder.
@@ -244,10 +178,8 @@ impl Call {
     /// Runs it to its end. Whatever it was, it tells no secret of the receiver.
     #[track_caller]
     pub(crate) fn run(mut self) -> Said {
-        let said = Said::of(self.command.output().expect("the program starts"));
-        keep(&self.secrets, &said.stdout);
-        keep(&self.secrets, &said.stderr);
-        said
+        let output = self.command.output().expect("the program starts");
+        Said::of(output, &self.secrets)
     }
 
     /// Starts it, to be stopped at some moment.
@@ -258,7 +190,10 @@ impl Call {
             .stderr(Stdio::piped())
             .spawn()
             .expect("the program starts");
-        Started { child }
+        Started {
+            child,
+            secrets: self.secrets,
+        }
     }
 }
 
@@ -266,6 +201,7 @@ impl Call {
 /// reader.
 pub(crate) struct Started {
     child: Child,
+    secrets: Vec<String>,
 }
 
 impl Started {
@@ -290,9 +226,11 @@ impl Started {
         self.child.try_wait().expect("it can be asked").is_some()
     }
 
-    /// Waits for its end.
+    /// Waits for its end. Whatever it was, it tells no secret of the receiver.
+    #[track_caller]
     pub(crate) fn ended(self) -> Said {
-        Said::of(self.child.wait_with_output().expect("it ends"))
+        let output = self.child.wait_with_output().expect("it ends");
+        Said::of(output, &self.secrets)
     }
 }
 
@@ -319,12 +257,16 @@ pub(crate) struct Said {
 }
 
 impl Said {
-    fn of(output: Output) -> Self {
-        Self {
+    #[track_caller]
+    fn of(output: Output, secrets: &[String]) -> Self {
+        let said = Self {
             code: output.status.code(),
             stdout: String::from_utf8(output.stdout).expect("UTF-8 on stdout"),
             stderr: String::from_utf8(output.stderr).expect("UTF-8 on stderr"),
-        }
+        };
+        keep(secrets, &said.stdout);
+        keep(secrets, &said.stderr);
+        said
     }
 
     /// Asserts the exit code, showing everything when it is another.
