@@ -132,6 +132,7 @@ fn looks(family: Family, scenario: Scenario) -> Looks {
                 &[
                     "refused; nothing was written",
                     "error: another device answers there: serial",
+                    "help: power only the receiver that you mean, then start again",
                 ]
             } else {
                 &[

@@ -324,7 +324,10 @@ impl Machine {
         match original.device.identity.compare(&snapshot.device.identity) {
             Sameness::Same => None,
             Sameness::Undetermined if self.options.trust_address => None,
-            _ => Some(self.stop(another_device(snapshot))),
+            _ => {
+                let unfinished = self.wrote || self.cut_off.is_some();
+                Some(self.stop(another_device(snapshot, unfinished)))
+            }
         }
     }
 
