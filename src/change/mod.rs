@@ -25,7 +25,7 @@ mod stop;
 #[cfg(test)]
 mod testing;
 
-pub use machine::{Action, CutOff, Event, Machine, Options};
+pub use machine::{Action, CutOff, Event, Machine, Options, Unfinished};
 pub use plan::{Plan, PlanLine, PlannedSave, Wanted};
 pub use report::{Line, Report, Trouble};
 pub use step::{BootTime, Direction, Step};

@@ -91,27 +91,39 @@ impl<K: Clock> Reach for SessionReach<K> {
             // A computer that was itself started anew in between has waited long enough.
             let passed = self.clock.now().since(&start).unwrap_or(f64::INFINITY);
             match self.session.alive().await {
-                Alive::Answers if gone || passed > wait.leave_s => {
+                // By hand it goes when the person gets to it, and not before.
+                Alive::Answers if gone || (passed > wait.leave_s && !wait.by_hand) => {
                     return Back { gone, there: true };
                 }
+                Alive::Answers if passed > wait.deadline_s => return Back { gone, there: true },
                 Alive::Answers | Alive::Silent => {}
                 Alive::Gone => gone = true,
             }
             if passed > wait.deadline_s {
                 return Back { gone, there: false };
             }
-            tokio::time::sleep(pause(passed)).await;
+            tokio::time::sleep(pause(gone, passed)).await;
         }
     }
 }
 
-/// Often enough to be there within 50 ms of a quick restart, and rarely in a long wait.
-fn pause(passed_s: f64) -> Duration {
-    Duration::from_millis(if passed_s < 10.0 { 40 } else { 200 })
+/// Gently while the device is still there, often enough to be there within 50 ms of a quick
+/// restart, and less often in a long wait.
+fn pause(gone: bool, passed_s: f64) -> Duration {
+    Duration::from_millis(match gone {
+        false => 100,
+        true if passed_s < 10.0 => 40,
+        true => 200,
+    })
 }
 
 fn sent(result: Result<session::Sent, SessionError>) -> Sent {
     match result {
+        Ok(session::Sent::Answered {
+            status,
+            says,
+            as_expected: Some(false),
+        }) => Sent::NoAnswer(format!("an answer that was not expected: {status} {says}")),
         Ok(session::Sent::Answered { says, .. }) => Sent::Answered(says.to_string()),
         Ok(session::Sent::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
         Ok(session::Sent::NoAnswer { why }) => Sent::NoAnswer(why),

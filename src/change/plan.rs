@@ -21,6 +21,26 @@ pub struct Plan {
     pub saves: Vec<PlannedSave>,
 }
 
+/// The way back to what was there.
+#[derive(Debug, Clone, PartialEq, Default)]
+pub struct WayBack {
+    /// What is to be written.
+    pub plan: Plan,
+    /// The settings that it wants.
+    pub wanted: Wanted,
+    /// What differs and stays, in words.
+    pub left: Vec<String>,
+}
+
+/// Since when a device is no longer as it was.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Since {
+    /// Since a save of this change, which was seen right after it.
+    OwnSave,
+    /// Since some time ago: somebody may have set it on purpose.
+    Unknown,
+}
+
 /// One setting of a plan.
 #[derive(Debug, Clone, PartialEq, Serialize, Deserialize)]
 pub struct PlanLine {
@@ -92,29 +112,50 @@ impl Plan {
     /// written, was known, and stands otherwise now. What stood at its places is put back and not
     /// only what it meant, since an `off` may have a number beside it.
     ///
+    /// Transmit power is never raised, and a region is put back only right after this program's own
+    /// save moved it: both are set by local rules. What stays for that is left out and named.
+    ///
     /// # Errors
     /// When the device does not have such a setting any more, or cannot be told what it showed.
     pub fn back(
         profile: &Profile,
         original: &Snapshot,
         now: &Snapshot,
-    ) -> Result<(Self, Wanted), PlanError> {
-        let wanted: Wanted = profile
+        since: Since,
+    ) -> Result<WayBack, PlanError> {
+        let mut wanted = Wanted::new();
+        let mut left = Vec::new();
+        for setting in profile
             .settings
             .iter()
             .filter(|setting| !setting.saves.is_empty())
-            .filter_map(|setting| {
-                let name = setting.name.as_str();
-                let before = original.value(name)?;
-                let differs = as_it_stood(profile, setting, original)
-                    .iter()
-                    .any(|(place, raw)| now.places.get(place) != Some(raw));
-                (differs || now.value(name) != Some(before))
-                    .then(|| (setting.name.clone(), before.clone()))
-            })
-            .collect();
+        {
+            let name = setting.name.as_str();
+            let Some(before) = original.value(name) else {
+                continue;
+            };
+            let stands = as_it_stood(profile, setting, original)
+                .iter()
+                .all(|(place, raw)| now.places.get(place) == Some(raw));
+            if stands && now.value(name) == Some(before) {
+                continue;
+            }
+            let lowers = matches!((before, now.value(name)),
+                (Value::Number(before), Some(Value::Number(now))) if before <= now);
+            if setting.name == *SettingName::POWER && !lowers {
+                left.push(format!(
+                    "`{name}` stays as it is now: power is never raised from here"
+                ));
+            } else if setting.name == *SettingName::REGION && since == Since::Unknown {
+                left.push(format!(
+                    "`{name}` stays as it is now: local rules set it, by itself"
+                ));
+            } else {
+                wanted.insert(setting.name.clone(), before.clone());
+            }
+        }
         let plan = Self::build(profile, now, &wanted, Some(original))?;
-        Ok((plan, wanted))
+        Ok(WayBack { plan, wanted, left })
     }
 
     fn build(
@@ -369,10 +410,12 @@ mod tests {
         moved.place("slot", Raw::Json(json!(12)));
         let now = read(&moved);
         assert_eq!(now.value("model-lock"), original.value("model-lock"));
-        let (plan, wanted) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        let WayBack { plan, wanted, .. } =
+            Plan::back(&family.profile, &original, &now, Since::OwnSave).expect("a plan");
         assert_eq!(saves(&plan), [("slot", vec!["slot"])]);
         assert_eq!(wanted, wanting("model-lock", Value::Off));
-        let (plan, wanted) = Plan::back(&family.profile, &original, &original).expect("a plan");
+        let WayBack { plan, wanted, .. } =
+            Plan::back(&family.profile, &original, &original, Since::OwnSave).expect("a plan");
         assert!(plan.is_empty() && wanted.is_empty());
     }
 
@@ -383,7 +426,8 @@ mod tests {
         let mut moved = family.clone();
         moved.place("held", Raw::Json(json!(null)));
         let now = read(&moved);
-        let (plan, wanted) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        let WayBack { plan, wanted, .. } =
+            Plan::back(&family.profile, &original, &now, Since::OwnSave).expect("a plan");
         assert_eq!(wanted, wanting("model-lock", Value::Number(7.into())));
         assert_eq!(saves(&plan), [("craft", vec!["held"])]);
     }
@@ -400,7 +444,8 @@ mod tests {
         let mut moved = family.clone();
         moved.place("held", Raw::Json(json!("nobody")));
         let now = read(&moved);
-        let (plan, _) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        let WayBack { plan, .. } =
+            Plan::back(&family.profile, &original, &now, Since::OwnSave).expect("a plan");
         assert_eq!(plan.saves[0].overlay[&named("held")], Raw::Json(json!(7)));
     }
 
@@ -413,7 +458,8 @@ mod tests {
         moved.place("slot", Raw::Json(json!(12)));
         moved.place("flag", Raw::Json(json!(true)));
         let now = read(&moved);
-        let (plan, _) = Plan::back(&family.profile, &original, &now).expect("a plan");
+        let WayBack { plan, .. } =
+            Plan::back(&family.profile, &original, &now, Since::OwnSave).expect("a plan");
         assert_eq!(saves(&plan), [("flag", vec!["flag"])]);
     }
 }

@@ -52,7 +52,7 @@ pub trait Device {
 /// What is waited for.
 #[derive(Debug, Clone, PartialEq)]
 pub struct Wait {
-    /// Who should be there again.
+    /// Who should be there again; a way that finds networks looks for just this one.
     pub expected: Identity,
     /// How long the device may take to go away at first, in s.
     pub leave_s: f64,
@@ -67,7 +67,8 @@ pub struct Wait {
 /// How a wait ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Back {
-    /// Whether the device was seen to be gone: refused, reset, silent, or its network away.
+    /// Whether the device was seen to be gone: its connection refused or reset, or its network
+    /// away. Silence alone is none: nobody can say whose fault it is.
     pub gone: bool,
     /// Whether something answers there now.
     pub there: bool,

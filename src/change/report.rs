@@ -50,7 +50,7 @@ impl Report {
     /// Of a change that was cut off before anything of it left for the device.
     pub fn not_written(before: &Snapshot) -> Self {
         Self {
-            outcome: Outcome::Failed,
+            outcome: Outcome::NothingToDo,
             exit: Exit::Done,
             lines: Vec::new(),
             trouble: None,

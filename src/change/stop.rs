@@ -41,3 +41,12 @@ pub(super) fn gone_for_good() -> Trouble {
         Some("power it off and on, wait for its network, then run `linkmend resume`"),
     )
 }
+
+pub(super) fn unfinished_change(change: i64) -> Trouble {
+    Trouble::new(
+        "unfinished-change",
+        format!("change {change} of this receiver is unfinished"),
+        Some("run `linkmend resume` first; `linkmend resume CHANGE --close` leaves it as it is"),
+    )
+    .ending(Exit::Refused)
+}

@@ -50,6 +50,7 @@ pub(crate) fn options() -> Options {
         dry_run: false,
         trust_address: false,
         leave_s: 3.0,
+        unfinished: Vec::new(),
     }
 }
 

@@ -120,7 +120,7 @@ pub struct Target {
     /// Go on where only the address tells it from others (power this one alone)
     #[arg(long)]
     pub trust_address: bool,
-    /// Change a bound: connect-s, answer-s, leave-s, page-kib, nesting, redirects
+    /// Change a bound: connect-s, answer-s, leave-s, pause-s, attempts, page-kib, nesting, redirects, headers
     #[arg(long, value_name = "NAME=VALUE")]
     pub limit: Vec<String>,
 }
@@ -199,7 +199,7 @@ pub struct Resume {
     /// Go on where only the address tells it from others (nothing is written then)
     #[arg(long)]
     pub trust_address: bool,
-    /// Change a bound: connect-s, answer-s, leave-s, page-kib, nesting, redirects
+    /// Change a bound: connect-s, answer-s, leave-s, pause-s, attempts, page-kib, nesting, redirects, headers
     #[arg(long, value_name = "NAME=VALUE")]
     pub limit: Vec<String>,
     #[command(flatten)]

@@ -6,7 +6,7 @@ use super::{
     args::Writing,
     consent::Person,
     context::Context,
-    failure::say_fault,
+    failure::{Failure, say_fault},
     render::{self, Fingerprint},
     screen::{Screen, Tone},
     steps::Steps,
@@ -19,11 +19,14 @@ use crate::{
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
     },
-    journal::{Journal, ledger::ChangeLedger},
-    judge::Expectation,
+    journal::{
+        Journal,
+        ledger::{self, ChangeLedger},
+    },
+    judge::{Expectation, judge},
     profile::Profile,
     terms::{
-        Exit, Proof, SettingName, Value,
+        Condition, Exit, Proof, SettingName, Value,
         output::{ChangeOut, ErrorOut, FORMAT, Outcome},
     },
 };
@@ -54,13 +57,24 @@ pub(super) struct Ended {
     pub resumed: bool,
 }
 
-/// What the machine is allowed.
-pub(super) fn options(target: &Target, writing: Writing, trust_address: bool) -> Options {
-    Options {
+/// What the machine is allowed, and what of this journal it must look out for.
+pub(super) fn options(
+    target: &Target,
+    writing: Writing,
+    trust_address: bool,
+    journal: &Journal,
+) -> Result<Options, Failure> {
+    let unfinished = if target.simulated {
+        Vec::new()
+    } else {
+        ledger::unfinished(&journal.archive()?)?
+    };
+    Ok(Options {
         dry_run: writing.dry_run,
         trust_address,
         leave_s: target.limits.leave.as_secs_f64(),
-    }
+        unfinished,
+    })
 }
 
 /// Runs a change to its end, shown step by step.
@@ -91,6 +105,7 @@ pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>
         clock,
         stop: context.stop.clone(),
     };
+    let expectation_after = expectation.clone();
     let mut steps = Steps::new(
         screen,
         profile,
@@ -98,12 +113,24 @@ pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>
         target.speed,
         context.wrote.clone(),
     );
-    let report = driver::run(machine, &mut world, &mut steps).await;
+    let mut report = driver::run(machine, &mut world, &mut steps).await;
+    report.notes.extend(verdict(&report, &expectation_after));
     Ended {
         report,
         record: world.ledger.record().map(|id| id.0),
         resumed: false,
     }
+}
+
+/// What still keeps a device from linking although the change is done, or had nothing to do.
+fn verdict(report: &Report, expectation: &Expectation) -> Option<String> {
+    if !matches!(report.outcome, Outcome::Done | Outcome::NothingToDo) {
+        return None;
+    }
+    let verdict = judge(report.last.as_ref()?, expectation);
+    let first = verdict.findings.first()?;
+    (verdict.condition != Condition::Healthy)
+        .then(|| format!("it is {}: {}", verdict.condition.word(), first.text))
 }
 
 /// The JSON of a change; without a reading there is no device and it is an error alone.
@@ -194,6 +221,9 @@ fn headline(ended: &Ended) -> (Tone, String) {
         Outcome::Done => (Tone::Good, "done, and proved".into()),
         Outcome::NothingToDo => (Tone::Good, "nothing to do: it is as wanted".into()),
         Outcome::Planned => (Tone::Plain, "dry run: this would be written".into()),
+        Outcome::PutBack if ended.report.exit == Exit::Done => {
+            (Tone::Good, "undone: what was there is back, proved".into())
+        }
         Outcome::PutBack => (
             Tone::Bad,
             "it did not take; what was there is back, proved".into(),

@@ -15,6 +15,7 @@ use crate::{
         ports::{Answer, Consent, Question},
     },
     profile::Profile,
+    terms::{SettingName, Value},
 };
 
 /// The person at the terminal.
@@ -35,7 +36,7 @@ impl Consent for Person<'_> {
     async fn ask(&mut self, question: &Question) -> Answer {
         match question {
             Question::OnlyAddress(identity) => {
-                self.screen.remark(
+                self.screen.asking().remark(
                     Tone::Careful,
                     &format!(
                         "Nothing but its address ({identity}) tells this receiver from another of \
@@ -50,11 +51,16 @@ impl Consent for Person<'_> {
                 takes_s,
                 warnings,
             } => {
-                self.show(*direction, plan, *takes_s, warnings);
                 if self.yes {
+                    self.show(self.screen, *direction, plan, *takes_s, warnings);
                     return Answer::Yes;
                 }
-                self.screen.remark(Tone::Careful, CAUTION);
+                let screen = self.screen.asking();
+                self.show(screen, *direction, plan, *takes_s, warnings);
+                if clears_a_lock(plan) {
+                    screen.remark(Tone::Careful, LOCK_CAUTION);
+                }
+                screen.remark(Tone::Careful, CAUTION);
                 self.confirm(if plan.saves.is_empty() {
                     "Restart it to prove the change?"
                 } else {
@@ -69,6 +75,7 @@ impl Consent for Person<'_> {
 impl Person<'_> {
     fn show(
         &self,
+        screen: Screen,
         direction: Direction,
         plan: &Plan,
         takes_s: Option<(f64, f64)>,
@@ -80,17 +87,17 @@ impl Person<'_> {
         };
         for line in &plan.lines {
             let text = render::plan_line(line, &self.profile, self.fingerprint);
-            self.screen.step(word, Tone::Careful, &text);
+            screen.step(word, Tone::Careful, &text);
         }
         if let Some((from, to)) = takes_s {
             let text = format!(
                 "it restarts and is back after {}",
                 seconds::range(from / self.speed, to / self.speed)
             );
-            self.screen.step("", Tone::Plain, &text);
+            screen.step("", Tone::Plain, &text);
         }
         for warning in warnings {
-            self.screen.step("careful", Tone::Careful, warning);
+            screen.step("careful", Tone::Careful, warning);
         }
     }
 
@@ -132,6 +139,16 @@ pub(super) async fn ask(question: String) -> std::io::Result<bool> {
         Err(error) => Err(std::io::Error::other(error)),
     }
 }
+
+fn clears_a_lock(plan: &Plan) -> bool {
+    let mut lines = plan.lines.iter();
+    lines.any(|line| line.setting == *SettingName::MODEL_LOCK && line.after == Value::Off)
+}
+
+/// Common practice, no source.
+const LOCK_CAUTION: &str = "A lock may be there on purpose: clubs run one bind key with another \
+                            lock for every craft. Without it every transmitter with that key \
+                            drives this one.";
 
 /// The usual cautions, before anything is written.
 const CAUTION: &str = "Propulsion off or propellers removed; powered from USB or a bench supply if \

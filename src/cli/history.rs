@@ -13,7 +13,10 @@ use crate::{
     profile::{self, Profile},
     terms::{
         Device, Exit, Untrusted,
-        output::{ChangeEntry, ChangeLine, DeviceHistory, FORMAT, HistoryOut, Outcome, RecordLine},
+        output::{
+            ChangeEntry, ChangeLine, DeviceHistory, FORMAT, ForgottenOut, HistoryOut, Outcome,
+            RecordLine,
+        },
     },
 };
 
@@ -38,13 +41,14 @@ pub(super) async fn run(context: &Context, typed: &args::History) -> Result<Exit
         let devices = past.iter().map(|past| past.to_json(&fingerprint)).collect();
         screen.object(&HistoryOut {
             format: FORMAT,
+            forgotten: None,
             devices,
         });
     } else if past.is_empty() {
         screen.result("nothing is on record yet");
     } else {
         for one in &past {
-            one.say(screen, &fingerprint);
+            one.say(screen, typed.practiced, &fingerprint);
         }
     }
     Ok(Exit::Done)
@@ -89,17 +93,27 @@ async fn forget(
     }
     let journal = Journal::open(folder)?;
     let gone = journal.forget(device.id).await?;
-    let line = format!(
-        "forgotten: {} records and {} changes",
-        gone.records, gone.changes
-    );
     if screen.json {
         screen.object(&HistoryOut {
             format: FORMAT,
+            forgotten: Some(ForgottenOut {
+                records: gone.records,
+                changes: gone.changes,
+                traces_left: gone.traces_left,
+            }),
             devices: Vec::new(),
         });
-    } else {
-        screen.result(&line);
+        return Ok(Exit::Done);
+    }
+    screen.result(&format!(
+        "forgotten: {} records and {} changes",
+        gone.records, gone.changes
+    ));
+    if gone.traces_left {
+        screen.result(
+            "another program was reading: traces stay in the journal's log until the next linkmend \
+             writes there",
+        );
     }
     Ok(Exit::Done)
 }
@@ -194,7 +208,7 @@ impl Past {
         }
     }
 
-    fn say(&self, screen: Screen, fingerprint: Fingerprint<'_>) {
+    fn say(&self, screen: Screen, practiced: bool, fingerprint: Fingerprint<'_>) {
         let DeviceRow {
             identity,
             family,
@@ -219,6 +233,7 @@ impl Past {
                     (Tone::Faint, outcome.word())
                 }
                 Some(outcome) => (Tone::Bad, outcome.word()),
+                None if practiced => (Tone::Faint, "cut off, and its receiver ended with it"),
                 None => (Tone::Bad, "cut off, see `linkmend resume`"),
             };
             screen.result(&format!(

@@ -35,6 +35,7 @@ pub fn main() -> ExitCode {
         Ok(typed) => typed,
         Err(error) => return usage(&error),
     };
+    no_core_dumps();
     log(typed.output.verbose);
     let terminal = terminal::Guard::new();
     let exit = match tokio::runtime::Builder::new_multi_thread()
@@ -136,6 +137,13 @@ fn usage(error: &clap::Error) -> ExitCode {
         }
         .code(),
     )
+}
+
+/// What is read of a device holds secrets; a core dump would write them to disk.
+fn no_core_dumps() {
+    use nix::sys::resource::{Resource, setrlimit};
+    // Where even this is forbidden, there is nothing left to try.
+    let _ = setrlimit(Resource::RLIMIT_CORE, 0, 0);
 }
 
 /// Logs go to stderr and hold methods, paths, status and times, never contents.

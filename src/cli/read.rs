@@ -23,7 +23,7 @@ use super::{
 };
 use crate::{
     change::{over_session::SessionDevice, ports::Device},
-    journal::{Journal, Kept, RecordFacts, RecordId},
+    journal::{Journal, Kept, RecordFacts, RecordId, ledger},
     judge::{Expectation, Verdict, judge},
     profile::Profile,
     terms::{
@@ -58,6 +58,7 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
         verdict: &verdict,
         record,
         asked,
+        notes: notes(&journal, &snapshot)?,
     };
     if screen.json {
         screen.object(&reading.to_json(&fingerprint));
@@ -70,6 +71,22 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
     } else {
         Exit::NotAsWanted
     })
+}
+
+/// Changes of this device that are unfinished: what it shows may not be what it keeps.
+fn notes(journal: &Journal, snapshot: &Snapshot) -> Result<Vec<String>, Failure> {
+    let unfinished = ledger::unfinished(&journal.archive()?)?;
+    let of_this = unfinished
+        .iter()
+        .filter(|one| one.may_be_of(&snapshot.device));
+    Ok(of_this
+        .map(|one| {
+            format!(
+                "change {} of it is unfinished, see `linkmend resume`",
+                one.change
+            )
+        })
+        .collect())
 }
 
 /// The settings that were asked for; none named: all.
@@ -164,6 +181,7 @@ struct Reading<'a> {
     verdict: &'a Verdict,
     record: RecordId,
     asked: Option<BTreeSet<SettingName>>,
+    notes: Vec<String>,
 }
 
 impl Reading<'_> {
@@ -189,6 +207,7 @@ impl Reading<'_> {
             settings,
             condition: self.verdict.condition,
             findings: self.verdict.findings.clone(),
+            notes: self.notes.clone(),
             simulated: self.target.simulated,
         }
     }
@@ -218,6 +237,9 @@ impl Reading<'_> {
             for line in super::screen::wrap(&finding.text, super::screen::width() - 2) {
                 screen.result(&format!("  {line}"));
             }
+        }
+        for note in &self.notes {
+            screen.result(&Tone::Careful.paint(&format!("note: {note}")));
         }
         if self.verdict.condition == Condition::Locked {
             screen.remark(

@@ -15,8 +15,8 @@ use crate::{
     change::{Machine, Trouble, Wanted, over_session::SessionDevice, ports::Device},
     journal::{Journal, Kept, RecordId, RecordRow, ledger},
     judge::Expectation,
-    profile::Profile,
-    terms::{Exit, Reading, Sameness, SettingName, Snapshot},
+    profile::{Profile, Setting},
+    terms::{Exit, Reading, Sameness, SettingName, Snapshot, Value},
 };
 
 /// Runs the command.
@@ -42,7 +42,7 @@ pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit
         Tone::Plain,
         &format!("record {}, {}", record.id.0, record.at),
     );
-    let options = changing::options(&target, typed.writing, typed.target.trust_address);
+    let options = changing::options(&target, typed.writing, typed.target.trust_address, &journal)?;
     let change = Change {
         target: &target,
         machine: Machine::new(target.profile.clone(), wanted.clone(), options),
@@ -149,15 +149,29 @@ fn wanted(profile: &Profile, record: &Snapshot, now: &Snapshot) -> (Wanted, Vec<
             Some(_) if SET_BY_RULES.contains(&name.as_str()) => left.push(format!(
                 "`{name}` differs from the record and stays: it is set by local rules, by itself"
             )),
-            Some(setting) => match setting.kind.admit(value.clone()) {
-                Ok(value) => {
-                    wanted.insert(name.clone(), value);
+            Some(setting) => match fits(setting, value) {
+                Ok(()) => {
+                    wanted.insert(name.clone(), value.clone());
                 }
-                Err(error) => left.push(format!("`{name}` does not fit any more: {error}")),
+                // What does not fit holds the value, which a secret's note must not.
+                Err(_) if setting.secret => left.push(format!("`{name}` does not fit any more")),
+                Err(why) => left.push(format!("`{name}` does not fit any more: {why}")),
             },
         }
     }
     (wanted, left)
+}
+
+/// Whether the device can be told a value that was on record.
+fn fits(setting: &Setting, value: &Value) -> Result<(), String> {
+    let admitted = setting
+        .kind
+        .admit(value.clone())
+        .map_err(|error| error.to_string())?;
+    setting
+        .write(&admitted)
+        .map(drop)
+        .map_err(|error| error.to_string())
 }
 
 /// Settings that local rules set.

@@ -36,6 +36,19 @@ struct Unfinished {
     cut_off: Option<(CutOff, Wanted)>,
 }
 
+impl Unfinished {
+    /// `change 3: unlock of Grebe (sample-form, serial TD-00471), 2026-11-25T09:01:29Z`.
+    fn title(&self) -> String {
+        format!(
+            "change {}: {} of {}, {}",
+            self.change.id.0,
+            self.change.command,
+            render::title(&self.record.snapshot),
+            self.change.at.strftime("%Y-%m-%d %H:%M UTC"),
+        )
+    }
+}
+
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit, Failure> {
     let folder = context.folder(false)?;
@@ -62,9 +75,16 @@ fn unfinished(archive: &Archive, number: Option<i64>) -> Result<Vec<Unfinished>,
         if number.is_some_and(|number| change.id != ChangeId(number)) {
             continue;
         }
-        let Some(record) = archive.record(change.record)? else {
-            continue;
-        };
+        let record = archive.record(change.record)?.ok_or_else(|| {
+            Failure::Trouble(Trouble::new(
+                "journal-damaged",
+                format!(
+                    "change {} has lost the record of what was there",
+                    change.id.0
+                ),
+                Some("close it with `linkmend resume CHANGE --close`"),
+            ))
+        })?;
         let steps = ledger::read_steps(&change).map_err(Failure::Trouble)?;
         found.push(Unfinished {
             cut_off: CutOff::from_steps(record.snapshot.clone(), &steps),
@@ -95,21 +115,16 @@ fn nothing(context: &Context) -> Exit {
 
 /// What is unfinished, as the reason why a device is needed.
 fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
-    for one in unfinished {
-        context.screen.result(&format!(
-            "change {}: {} of {}, {}",
-            one.change.id.0,
-            one.change.command,
-            render::title(&one.record.snapshot),
-            one.change.at,
-        ));
+    let all: Vec<String> = unfinished.iter().map(Unfinished::title).collect();
+    for one in &all {
+        context.screen.result(one);
     }
     Failure::Trouble(
         Trouble::new(
             "unfinished-change",
             format!(
-                "{} unfinished, and the device is needed to tell how it stands",
-                unfinished.len()
+                "unfinished, and the device is needed to tell how it stands: {}",
+                all.join("; ")
             ),
             Some("power that receiver alone and run `linkmend resume --at URL`"),
         )
@@ -123,27 +138,17 @@ async fn not_written(
     journal: &Journal,
     unfinished: &[Unfinished],
 ) -> Result<Exit, Failure> {
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let mut resumed = Vec::new();
     for one in unfinished {
-        let report = Report::not_written(&one.record.snapshot);
-        let body = serde_json::json!({ "by": "resume", "written": false });
-        journal.end(one.change.id, Outcome::Failed, body).await?;
+        let ended = close_unwritten(journal, one).await?;
         let profile = profile_of_then(&one.change)?;
-        let ended = changing::Ended {
-            report,
-            record: Some(one.record.id.0),
-            resumed: false,
-        };
-        let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
         if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
             resumed.push(out);
         }
-        context.screen.result(&format!(
-            "change {}: {} of {} had written nothing; closed",
-            one.change.id.0,
-            one.change.command,
-            render::title(&one.record.snapshot)
-        ));
+        context
+            .screen
+            .result(&format!("{}: it had written nothing; closed", one.title()));
     }
     if context.screen.json {
         context.screen.object(&ResumeOut {
@@ -152,6 +157,16 @@ async fn not_written(
         });
     }
     Ok(Exit::Done)
+}
+
+async fn close_unwritten(journal: &Journal, one: &Unfinished) -> Result<changing::Ended, Failure> {
+    let body = serde_json::json!({ "by": "resume", "written": false });
+    journal.end(one.change.id, Outcome::Failed, body).await?;
+    Ok(changing::Ended {
+        report: Report::not_written(&one.record.snapshot),
+        record: Some(one.record.id.0),
+        resumed: false,
+    })
 }
 
 async fn close(
@@ -289,16 +304,9 @@ async fn go_on(
     target: &Target,
     one: Unfinished,
 ) -> Result<changing::Ended, Failure> {
-    let options = changing::options(target, typed.writing, typed.trust_address);
-    let Some((mut cut_off, wanted)) = one.cut_off else {
-        let body = serde_json::json!({ "by": "resume", "written": false });
-        journal.end(one.change.id, Outcome::Failed, body).await?;
-        let report = Report::not_written(&one.record.snapshot);
-        return Ok(changing::Ended {
-            report,
-            record: Some(one.record.id.0),
-            resumed: false,
-        });
+    let options = changing::options(target, typed.writing, typed.trust_address, journal)?;
+    let Some((mut cut_off, wanted)) = one.cut_off.clone() else {
+        return close_unwritten(journal, &one).await;
     };
     if typed.undo {
         cut_off.direction = Direction::Back;
@@ -313,7 +321,13 @@ async fn go_on(
     let change = Change {
         target,
         machine: Machine::resume(target.profile.clone(), wanted.clone(), options, cut_off),
-        ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, wanted),
+        ledger: ledger::ChangeLedger::resume(
+            journal.clone(),
+            &one.change,
+            source,
+            wanted,
+            typed.writing.dry_run,
+        ),
         device: None,
         writing: typed.writing,
         expectation: Expectation::default(),

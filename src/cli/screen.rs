@@ -92,6 +92,14 @@ impl Screen {
         to_stderr(faults.picture(colour, width()).trim_end());
     }
 
+    /// The same screen, quiet or not: what belongs to a question is always shown.
+    pub(super) fn asking(self) -> Self {
+        Self {
+            quiet: false,
+            ..self
+        }
+    }
+
     /// A step on the way.
     pub(super) fn step(self, word: &str, tone: Tone, text: &str) {
         if !self.quiet && !self.json {

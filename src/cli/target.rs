@@ -2,11 +2,7 @@
 
 use std::{path::Path, sync::Arc};
 
-use super::{
-    args,
-    failure::Failure,
-    screen::{Screen, Tone},
-};
+use super::{args, failure::Failure, screen::Screen};
 use crate::{
     change::Trouble,
     find, profile,
@@ -151,6 +147,7 @@ async fn practice(
     limits: Limits,
     screen: Screen,
 ) -> Result<Target, Failure> {
+    use super::screen::Tone;
     use mock_device::{Family, Options, Scenario};
 
     let scenario: Scenario = condition.parse().map_err(|_| {

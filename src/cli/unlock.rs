@@ -33,7 +33,11 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
-    let options = changing::options(&target, typed.writing, typed.target.trust_address);
+    let options = changing::options(&target, typed.writing, typed.target.trust_address, &journal)?;
+    let expectation = Expectation {
+        wanted: wanted.clone(),
+        ..Expectation::default()
+    };
     let change = Change {
         target: &target,
         machine: Machine::new(target.profile.clone(), wanted.clone(), options),
@@ -46,7 +50,7 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         ),
         device: typed.target.device.clone(),
         writing: typed.writing,
-        expectation: Expectation::default(),
+        expectation,
     };
     let ended = changing::run(context, &journal, change).await;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);

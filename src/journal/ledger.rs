@@ -1,13 +1,14 @@
 //! One change of one device, written into the journal as it goes.
 
 use super::{
-    ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId, StepRow,
+    Archive, ChangeId, ChangeRow, Journal, JournalError, Kept, NewChange, RecordFacts, RecordId,
+    StepRow,
 };
 use crate::{
-    change::{Line, PlanLine, Report, Step, Trouble, Wanted, ports::Ledger},
+    change::{Line, PlanLine, Report, Step, Trouble, Unfinished, Wanted, ports::Ledger},
     judge::{Expectation, judge},
     profile::Source,
-    terms::{Exit, Proof, Sameness, Snapshot, output::Outcome},
+    terms::{Proof, Snapshot, output::Outcome},
 };
 
 /// Writes one change.
@@ -44,10 +45,17 @@ impl ChangeLedger {
     }
 
     /// Goes on with a change that was cut off.
-    pub fn resume(journal: Journal, change: &ChangeRow, source: Source, wanted: Wanted) -> Self {
+    pub fn resume(
+        journal: Journal,
+        change: &ChangeRow,
+        source: Source,
+        wanted: Wanted,
+        dry_run: bool,
+    ) -> Self {
         Self {
             record: Some(change.record),
-            change: Some(change.id),
+            // A dry run leaves no trace in the change either.
+            change: (!dry_run).then_some(change.id),
             resumed: true,
             ..Self::new(journal, &change.command, source, wanted, false)
         }
@@ -57,43 +65,10 @@ impl ChangeLedger {
     pub fn record(&self) -> Option<RecordId> {
         self.record
     }
-
-    /// Refuses a second change of a device while an earlier one is unfinished: its record of what
-    /// was there would be of something in between.
-    fn refuse_unfinished(&self, before: &Snapshot) -> Result<(), Trouble> {
-        if self.simulated {
-            // A practice receiver ends with its process, and so does what was unfinished of it.
-            return Ok(());
-        }
-        let archive = self.journal.archive().map_err(|error| trouble(&error))?;
-        for change in archive.unfinished().map_err(|error| trouble(&error))? {
-            let Some(record) = archive
-                .record(change.record)
-                .map_err(|error| trouble(&error))?
-            else {
-                continue;
-            };
-            let sameness = record
-                .snapshot
-                .device
-                .identity
-                .compare(&before.device.identity);
-            if sameness == Sameness::Same {
-                return Err(Trouble::new(
-                    "unfinished-change",
-                    format!("change {} of this receiver is unfinished", change.id.0),
-                    Some("run `linkmend resume` first; `resume CHANGE --close` leaves it as it is"),
-                )
-                .ending(Exit::Refused));
-            }
-        }
-        Ok(())
-    }
 }
 
 impl Ledger for ChangeLedger {
     async fn keep(&mut self, before: &Snapshot) -> Result<(), Trouble> {
-        self.refuse_unfinished(before)?;
         let facts = RecordFacts {
             kept: Kept::BeforeChange,
             condition: judge(before, &Expectation::default()).condition,
@@ -155,6 +130,26 @@ impl Ledger for ChangeLedger {
             .await
             .map_err(|error| trouble(&error))
     }
+}
+
+/// The changes in a journal that are unfinished, for the machine to look out for.
+///
+/// # Errors
+/// When the journal cannot be read.
+pub fn unfinished(archive: &Archive) -> Result<Vec<Unfinished>, JournalError> {
+    let mut found = Vec::new();
+    for change in archive.unfinished()? {
+        if let Some(record) = archive.record(change.record)?
+            // A practice receiver ends with its process, and so does what was unfinished of it.
+            && !record.simulated
+        {
+            found.push(Unfinished {
+                change: change.id.0,
+                device: record.snapshot.device,
+            });
+        }
+    }
+    Ok(found)
 }
 
 /// What a change wanted, as its row keeps it.

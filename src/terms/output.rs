@@ -104,6 +104,9 @@ pub struct ReadOut {
     pub condition: Condition,
     /// Everything that was found, the verdict's own first.
     pub findings: Vec<Finding>,
+    /// What else a person should know, such as a change of it that is unfinished.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub notes: Vec<String>,
     /// True for a practice receiver.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub simulated: bool,
@@ -254,12 +257,28 @@ pub struct DeviceHistory {
     pub changes: Vec<ChangeEntry>,
 }
 
+/// What `linkmend history DEVICE --forget` removed.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ForgottenOut {
+    /// Records of the device.
+    pub records: usize,
+    /// Its changes.
+    pub changes: usize,
+    /// True when another program was reading, so that traces are in the journal's log until the
+    /// next program writes there.
+    pub traces_left: bool,
+}
+
 /// `linkmend history --json`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct HistoryOut {
     /// Always 1.
     pub format: u32,
+    /// What was forgotten, where that was asked for.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub forgotten: Option<ForgottenOut>,
     /// The device seen last stands first.
     pub devices: Vec<DeviceHistory>,
 }

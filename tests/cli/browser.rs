@@ -4,25 +4,28 @@
 use std::{
     io::{Read, Write},
     net::TcpStream,
-    thread,
-    time::{Duration, Instant},
 };
 
 use mock_device::Family;
 use serde_json::{Map, Value as Json, json};
 
-use crate::harness::Bench;
+use crate::harness::{Bench, until};
 
 /// One exchange with the device; the status and the body as text.
 pub(crate) fn exchange(bench: &Bench, request: &str) -> (u16, String) {
-    let mut stream = TcpStream::connect(bench.address()).expect("the device is there");
-    stream.write_all(request.as_bytes()).expect("sent");
+    attempt(bench, request).expect("the device is there and answers")
+}
+
+/// The same with a device that may be away.
+fn attempt(bench: &Bench, request: &str) -> Option<(u16, String)> {
+    let mut stream = TcpStream::connect(bench.address()).ok()?;
+    stream.write_all(request.as_bytes()).ok()?;
     let mut answer = Vec::new();
-    stream.read_to_end(&mut answer).expect("answered");
+    stream.read_to_end(&mut answer).ok()?;
     let answer = String::from_utf8_lossy(&answer).into_owned();
-    let (head, body) = answer.split_once("\r\n\r\n").expect("a head");
-    let status = head.split(' ').nth(1).and_then(|word| word.parse().ok());
-    (status.expect("a status"), body.to_owned())
+    let (head, body) = answer.split_once("\r\n\r\n")?;
+    let status = head.split(' ').nth(1)?.parse().ok()?;
+    Some((status, body.to_owned()))
 }
 
 /// A page.
@@ -34,14 +37,15 @@ pub(crate) fn get(bench: &Bench, path: &str) -> String {
 
 /// A save or a restart request that the device must take.
 pub(crate) fn post(bench: &Bench, path: &str, kind: &str, body: &str) {
-    let (status, said) = exchange(
-        bench,
-        &format!(
-            "POST {path} HTTP/1.0\r\nContent-Type: {kind}\r\nContent-Length: {}\r\n\r\n{body}",
-            body.len()
-        ),
-    );
+    let (status, said) = exchange(bench, &posting(path, kind, body));
     assert!(status < 300, "{status} {said}");
+}
+
+fn posting(path: &str, kind: &str, body: &str) -> String {
+    let length = body.len();
+    format!(
+        "POST {path} HTTP/1.0\r\nContent-Type: {kind}\r\nContent-Length: {length}\r\n\r\n{body}"
+    )
 }
 
 /// Changes settings, given as the truth writes them, and waits until the device is there again.
@@ -69,24 +73,33 @@ pub(crate) fn alter(bench: &Bench, changes: &[(&str, Json)]) {
     }
 }
 
-/// Restarts a device that has a request for it, and waits until it is there again.
+/// Restarts a device by its own means, a request or a save of what is there, and waits until it is
+/// there again. It may be away just now, or restart instead of answering.
 pub(crate) fn restart(bench: &Bench) {
     let boots = bench.present().boots;
-    post(bench, "/once-again", "application/json", r#"{"sure":true}"#);
+    let asked = || match bench.truth().family {
+        Family::SampleForm => {
+            let (_, page) = attempt(bench, "GET / HTTP/1.0\r\n\r\n")?;
+            let body = form_body(bench, &page, "shore", &bench.present().settings);
+            attempt(bench, &posting("/keep-shore", URLENCODED, &body))
+        }
+        Family::SampleScript => {
+            let sure = posting("/once-again", "application/json", r#"{"sure":true}"#);
+            attempt(bench, &sure)
+        }
+    };
+    until("it takes the restart", || {
+        asked().is_some_and(|(status, _)| status < 300) || bench.present().boots > boots
+    });
     back_after(bench, boots);
 }
 
 /// Waits until the device has been started more often than that, and is there.
 pub(crate) fn back_after(bench: &Bench, boots: u64) {
-    let start = Instant::now();
-    loop {
+    until("it is there again", || {
         let device = bench.present();
-        if device.boots > boots && device.up {
-            return;
-        }
-        assert!(start.elapsed() < Duration::from_secs(20), "{device:?}");
-        thread::sleep(Duration::from_millis(5));
-    }
+        device.boots > boots && device.up
+    });
 }
 
 /// The forms of the deck receiver with what stands in each.
@@ -124,7 +137,13 @@ const FORMS: [(&str, &[&str]); 3] = [
 ];
 
 fn post_form(bench: &Bench, form: &str, settings: &Map<String, Json>) {
-    let page = get(bench, "/");
+    let body = form_body(bench, &get(bench, "/"), form, settings);
+    let boots = bench.present().boots;
+    post(bench, &format!("/keep-{form}"), URLENCODED, &body);
+    back_after(bench, boots);
+}
+
+fn form_body(bench: &Bench, page: &str, form: &str, settings: &Map<String, Json>) -> String {
     let (_, rest) = page
         .split_once(&format!("id=\"{form}\""))
         .expect("the form");
@@ -175,16 +194,10 @@ fn post_form(bench: &Bench, form: &str, settings: &Map<String, Json>) {
                 .append_pair("lamp", &text("light"));
         }
     }
-    let body = body.append_pair("act", "keep").finish();
-    let boots = bench.present().boots;
-    post(
-        bench,
-        &format!("/keep-{form}"),
-        "application/x-www-form-urlencoded",
-        &body,
-    );
-    back_after(bench, boots);
+    body.append_pair("act", "keep").finish()
 }
+
+const URLENCODED: &str = "application/x-www-form-urlencoded";
 
 /// What the keel receiver saves.
 fn flat_document(settings: &Map<String, Json>) -> Json {

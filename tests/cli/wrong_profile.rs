@@ -32,7 +32,7 @@ fn wrong(family: Family, changes: &[(&str, &str)]) -> (TempDir, String) {
 }
 
 /// The save of the deck receiver as a script of half an hour would write it: only what it knows,
-/// and no power. Another save, of the whole form, can set the power.
+/// and no waveform. Another save, of the whole form, can set the waveform.
 const HALF_A_SAVE: &str = r##"
 [save.air.body]
 post = "/keep-air"
@@ -43,7 +43,7 @@ fields = [
   { key = "follows", place = "follows" },
   { key = "held_to", place = "held-to" },
   { key = "kinship", place = "kinship" },
-  { key = "wave", place = "wave" },
+  { key = "strength", place = "strength" },
   { key = "zone", place = "zone" },
   { key = "act", fixed = "keep" },
 ]
@@ -65,8 +65,8 @@ fn field_that_a_save_leaves_out_is_missed_put_back_and_proved() {
         &[
             (air, &half),
             (
-                "at = { strength = { choice = \"{}\" } }\nsave = \"air\"",
-                "at = { strength = { choice = \"{}\" } }\nsave = \"whole\"",
+                "at = { wave = { choice = \"{}\" } }\nsave = \"air\"",
+                "at = { wave = { choice = \"{}\" } }\nsave = \"whole\"",
             ),
             (
                 "save-order = [\"wires\", \"shore\", \"air\"]",
@@ -84,7 +84,7 @@ fn field_that_a_save_leaves_out_is_missed_put_back_and_proved() {
     assert_eq!(object["outcome"], "put-back", "{object}");
     assert_eq!(object["changes"][0]["proof"], "none");
     let notes = object["notes"].to_string();
-    assert!(notes.contains("`power` changed by itself"), "{notes}");
+    assert!(notes.contains("`waveform` changed by itself"), "{notes}");
     let after = bench.present();
     assert_eq!(after.settings, before.settings);
     assert_eq!(after.unmapped, before.unmapped);
@@ -125,6 +125,7 @@ fn what_no_setting_of_the_profile_puts_right_is_told_as_unproved() {
     assert_ne!(before.settings["light"], after.settings["light"]);
     bench.off_device(&["resume"]).run().ends(7);
     // The record of before has it, and the right profile puts it back.
+    bench.off_device(&["resume", "1", "--close"]).run().ends(0);
     bench.linkmend(&["restore", "1", "--yes"]).run().ends(0);
     assert_eq!(bench.present().settings, before.settings);
 }
@@ -158,7 +159,7 @@ fn button_that_forgets_everything_is_never_taken_for_a_save() {
     restore()
         .ends(6)
         .says("change 1 of this receiver is unfinished")
-        .says("`resume CHANGE --close` leaves it as it is")
+        .says("`linkmend resume CHANGE --close` leaves it as it is")
         .complains_once();
     bench.off_device(&["resume", "1", "--close"]).run().ends(0);
     restore()

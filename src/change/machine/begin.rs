@@ -2,8 +2,8 @@
 
 use super::{
     Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, NOT_WRITTEN,
-    Outcome, Plan, Question, Sameness, Snapshot, State, Step, Trouble, Wanted, another_device,
-    declined, lines_of, only_address, warnings,
+    Outcome, Plan, Question, Sameness, Snapshot, State, Step, Trouble, Wanted, WayBack,
+    another_device, declined, lines_of, not_to_be_put_back, only_address, unfinished_change,
 };
 
 impl Machine {
@@ -59,6 +59,10 @@ impl Machine {
     }
 
     pub(super) fn begin_new(&mut self, last: Snapshot) -> Action {
+        let mut unfinished = self.options.unfinished.iter();
+        if let Some(earlier) = unfinished.find(|one| one.may_be_of(&last.device)) {
+            return self.stop(unfinished_change(earlier.change));
+        }
         let plan = match Plan::new(&self.profile, &last, &self.wanted) {
             Ok(plan) => plan,
             Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
@@ -67,6 +71,7 @@ impl Machine {
         if plan.is_empty() {
             return self.end(Outcome::NothingToDo, Exit::Done, None);
         }
+        self.notes.extend(not_to_be_put_back(&plan));
         self.leg = Some(Leg::new(
             Direction::There,
             plan,
@@ -103,13 +108,18 @@ impl Machine {
             );
         }
         let planned = match cut_off.direction {
-            Direction::There => {
-                Plan::new(&self.profile, last, &target).map(|plan| (plan, target.clone()))
-            }
-            Direction::Back => Plan::back(&self.profile, original, last),
+            Direction::There => Plan::new(&self.profile, last, &target).map(|plan| WayBack {
+                plan,
+                wanted: target.clone(),
+                left: Vec::new(),
+            }),
+            Direction::Back => Plan::back(&self.profile, original, last, cut_off.since),
         };
         let (plan, wanted) = match planned {
-            Ok(planned) => planned,
+            Ok(way) => {
+                self.notes.extend(way.left);
+                (way.plan, way.wanted)
+            }
             Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
         };
         let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());
@@ -127,7 +137,7 @@ impl Machine {
         if nothing_to_write && (restarted || !self.restart_needed()) {
             return self.conclude_with(&found, last, restarted);
         }
-        if nothing_to_write && self.restart_is_by_hand() {
+        if nothing_to_write && !self.restart_request() {
             return self.conclude_with(&found, last, false);
         }
         if self.options.dry_run {
@@ -162,7 +172,7 @@ impl Machine {
             direction: leg.direction,
             plan: leg.plan.clone(),
             takes_s: self.takes_s(leg),
-            warnings: warnings(leg),
+            warnings: not_to_be_put_back(&leg.plan),
         };
         self.go(State::AskingWrite, Action::Ask(question))
     }

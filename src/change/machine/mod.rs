@@ -8,12 +8,13 @@
 //! The way of a leg, there or back:
 //!
 //! ```text
-//! first read → keep → planned → ask → agreed
-//!   → for each save:  read again → writing → save → wrote → (restart) → read back
+//! first read → keep → planned → ask → agreed → read again
+//!   → for each save:  writing → save → wrote → (restart) → read back
 //!   → restart, where the family has a request for it → there → prove → end
 //! ```
 //!
-//! A leg there that does not hold is followed by one leg back, once.
+//! A leg there that does not hold is followed by one leg back, once. Each save stands on a reading
+//! that was made right before it: the one after the question, or the read-back of the last save.
 
 mod begin;
 mod cut_off;
@@ -28,17 +29,17 @@ use std::{collections::BTreeSet, sync::Arc};
 use super::{
     compare::Comparison,
     leg::{After, Leg, ReadAt},
-    plan::{Plan, PlannedSave, Wanted},
+    plan::{Plan, PlannedSave, Since, Wanted, WayBack},
     ports::{Answer, Back, Question, Sent, Wait},
     report::{Line, Report, Trouble},
     step::{BootTime, Direction, Step},
-    stop::{another_device, cancelled, declined, gone_for_good, only_address},
+    stop::{another_device, cancelled, declined, gone_for_good, only_address, unfinished_change},
 };
 use crate::{
     profile::{Pattern, Profile, RestartBy, Returns, Setting},
     terms::{
-        Exit, PlaceName, Proof, Raw, Reading, Sameness, SaveName, SettingName, Snapshot, Witness,
-        output::Outcome,
+        Device, Exit, PlaceName, Proof, Raw, Reading, Sameness, SaveName, SettingName, Snapshot,
+        Witness, output::Outcome,
     },
 };
 
@@ -92,6 +93,33 @@ pub struct Options {
     pub trust_address: bool,
     /// How long a device may take to go away for its restart, in s.
     pub leave_s: f64,
+    /// Changes that are unfinished. Another one of such a device would take something in between
+    /// for what was there.
+    pub unfinished: Vec<Unfinished>,
+}
+
+/// A change that is unfinished.
+#[derive(Debug, Clone, PartialEq)]
+pub struct Unfinished {
+    /// Its number.
+    pub change: i64,
+    /// Of which device, as it was before.
+    pub device: Device,
+}
+
+impl Unfinished {
+    /// Whether it may be of this device: where only the address tells, every device of the family
+    /// at that address is.
+    pub fn may_be_of(&self, device: &Device) -> bool {
+        match self.device.identity.compare(&device.identity) {
+            Sameness::Same => true,
+            Sameness::Different => false,
+            Sameness::Undetermined => {
+                self.device.family == device.family
+                    && self.device.identity.address == device.identity.address
+            }
+        }
+    }
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -323,7 +351,12 @@ impl Machine {
         let original = self.original.as_ref()?;
         match original.device.identity.compare(&snapshot.device.identity) {
             Sameness::Same => None,
-            Sameness::Undetermined if self.options.trust_address => None,
+            // One that showed a strong mark at first must show it again.
+            Sameness::Undetermined
+                if self.options.trust_address && !original.device.identity.is_strong() =>
+            {
+                None
+            }
             _ => {
                 let unfinished = self.wrote || self.cut_off.is_some();
                 Some(self.stop(another_device(snapshot, unfinished)))
@@ -384,10 +417,6 @@ impl Machine {
 
     fn restart_request(&self) -> bool {
         matches!(&self.profile.restart, Some(r) if matches!(r.by, RestartBy::Request(_)))
-    }
-
-    fn restart_is_by_hand(&self) -> bool {
-        matches!(&self.profile.restart, Some(r) if matches!(r.by, RestartBy::Saving))
     }
 
     /// Whether a proof takes a restart. Where only saving restarts the device, a way whose saves
@@ -473,9 +502,9 @@ fn is_hidden(setting: &Setting, original: &Snapshot) -> bool {
     entry.is_some_and(|entry| entry.reading == Reading::WriteOnly) || !read.all(shown)
 }
 
-fn warnings(leg: &Leg) -> Vec<String> {
-    leg.plan
-        .lines
+/// What is said before something is written that nobody can put back.
+fn not_to_be_put_back(plan: &Plan) -> Vec<String> {
+    plan.lines
         .iter()
         .filter(|line| !matches!(line.before, Reading::Known(_)))
         .map(|line| {

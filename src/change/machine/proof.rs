@@ -1,7 +1,7 @@
 //! The end: what is proved, and what is put back.
 
 use super::{
-    Action, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness, Sent,
+    Action, Comparison, Direction, Exit, Leg, Machine, Outcome, Plan, Proof, Sameness, Sent, Since,
     Snapshot, State, Step, Trouble, Wanted, only_address,
 };
 
@@ -123,8 +123,10 @@ impl Machine {
         if original.device.identity.compare(&seen.device.identity) != Sameness::Same {
             return self.end_unproved(only_address());
         }
-        let (plan, wanted) = match Plan::back(&self.profile, &original, seen) {
-            Ok((plan, wanted)) if !plan.saves.is_empty() => (plan, wanted),
+        let way = Plan::back(&self.profile, &original, seen, Since::OwnSave).unwrap_or_default();
+        self.notes.extend(way.left);
+        let (plan, wanted) = match (way.plan, way.wanted) {
+            (plan, wanted) if !plan.saves.is_empty() => (plan, wanted),
             _ => {
                 return self.end_unproved(Trouble::new(
                     "cannot-put-back",

@@ -264,6 +264,7 @@ proptest! {
                 wrote: Some((original.witness.clone(), watcher.now.clone())),
                 original: *original,
                 direction,
+                since: Since::Unknown,
             };
             let profile = Arc::clone(&family.profile);
             machine = Machine::resume(profile, family.wanted.clone(), options(), cut_off);

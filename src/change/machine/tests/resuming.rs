@@ -350,3 +350,22 @@ fn what_was_on_its_way_back_goes_on_back() {
     assert_eq!(report.outcome, Outcome::PutBack);
     assert!(world.is_untouched());
 }
+
+#[test]
+fn what_was_to_be_put_back_goes_on_back_before_anything_of_that_is_written() {
+    let family = Family::two_saves_and_a_restart();
+    let careless = || Script {
+        saves: vec![Save::Takes, Save::ResetsOther],
+        ..Script::default()
+    };
+    let (_, whole) = change(&family, careless());
+    let back = whole
+        .log
+        .iter()
+        .position(|entry| entry == "note writing-back");
+    let (mut world, cut_off) = cut(&family, back.expect("a way back"), careless());
+    assert_eq!(cut_off.direction, Direction::Back);
+    let report = resume(&family, &mut world, cut_off, Script::default());
+    assert_eq!(report.outcome, Outcome::PutBack);
+    assert!(world.is_untouched());
+}
