@@ -11,11 +11,16 @@ pub(super) fn cancelled() -> Trouble {
     Trouble::new("cancelled", "stopped by you", None).ending(Exit::Cancelled)
 }
 
-pub(super) fn another_device(seen: &Snapshot) -> Trouble {
+/// `unfinished`: whether an earlier step may have written, so that there is something to resume.
+pub(super) fn another_device(seen: &Snapshot, unfinished: bool) -> Trouble {
     Trouble::new(
         "another-device",
         format!("another device answers there: {}", seen.device.identity),
-        Some("power only the receiver that was read first, then run `linkmend resume`"),
+        Some(if unfinished {
+            "power only the receiver that was read first, then run `linkmend resume`"
+        } else {
+            "power only the receiver that you mean, then start again"
+        }),
     )
     .ending(Exit::Refused)
 }

@@ -72,7 +72,7 @@ fn looks(family: Family, scenario: Scenario) -> Looks {
             ..NOTHING
         },
         Scenario::Healthy => Looks {
-            words: &["verdict healthy: its model lock is off", "nothing to do"],
+            words: &["verdict healthy: ", "nothing to do"],
             ..NOTHING
         },
         Scenario::Faulty => Looks {
@@ -132,6 +132,7 @@ fn looks(family: Family, scenario: Scenario) -> Looks {
                 &[
                     "refused; nothing was written",
                     "error: another device answers there: serial",
+                    "help: power only the receiver that you mean, then start again",
                 ]
             } else {
                 &[

@@ -18,7 +18,7 @@ impl Machine {
         self.last = Some(snapshot.clone());
         self.original = Some(original);
         match sameness {
-            Sameness::Different => self.stop(another_device(snapshot)),
+            Sameness::Different => self.stop(another_device(snapshot, true)),
             Sameness::Undetermined if !self.options.trust_address => {
                 let question = Question::OnlyAddress(identity.clone());
                 self.go(State::AskingAddress, Action::Ask(question))

@@ -357,7 +357,10 @@ impl Machine {
             {
                 None
             }
-            _ => Some(self.stop(another_device(snapshot))),
+            _ => {
+                let unfinished = self.wrote || self.cut_off.is_some();
+                Some(self.stop(another_device(snapshot, unfinished)))
+            }
         }
     }
 
