@@ -20,7 +20,7 @@ use super::model::{
 };
 use super::template::Template;
 use super::tree::Node;
-use super::{check, round, shape};
+use super::{characters, check, round, shape};
 use crate::terms::{PlaceName, Role};
 
 /// Loads a profile from its text; `file` is what messages call it.
@@ -33,6 +33,7 @@ pub fn load_text(file: &str, text: &str) -> Result<Profile, Faults> {
     if newer(&root, FORMAT, &mut faults) {
         return faults.verdict(None);
     }
+    characters::refuse(text, &root, &mut faults);
     shape::check(&root, &FAMILY, &mut faults);
     let source = Source {
         file: file.to_owned(),

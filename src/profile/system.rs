@@ -79,6 +79,7 @@ pub fn load_system(file: &str, text: &str) -> Result<System, Faults> {
     if newer(&root, super::format::FORMAT, &mut faults) {
         return faults.verdict(None);
     }
+    super::characters::refuse(text, &root, &mut faults);
     check(&root, &SYSTEM, &mut faults);
     let rules = rules(&root, &mut faults);
     let system = word(&root, "system").zip(word(&root, "title"));
