@@ -8,6 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rust_decimal::prelude::ToPrimitive;
+use secrecy::SecretString;
 use serde_json::Value as Json;
 
 use super::diag::{Code, Faults, quoted};
@@ -309,7 +310,7 @@ fn network(node: &Node, root: &Node, faults: &mut Faults) -> Option<Network> {
             .filter_map(|name| name.text().map(str::to_owned))
             .collect(),
         security,
-        passphrase,
+        passphrase: passphrase.map(SecretString::from),
         address: word(node, "address")?.parse().ok()?,
         opens_s: span(root, &["network", "opens-s"], faults)?,
     })
@@ -439,6 +440,8 @@ pub(super) fn about(word: &str, says: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use secrecy::ExposeSecret;
+
     use super::super::testing::{SMALL, faults};
     use super::*;
 
@@ -460,6 +463,20 @@ mod tests {
             network("security = \"wpa2\", passphrase = \"Röhricht\""),
             ["bad-passphrase: this is no WPA passphrase"]
         );
+    }
+
+    #[test]
+    fn a_passphrase_is_kept_and_never_shown() {
+        let words = "reeds-and-rushes";
+        let network = format!(
+            "network = {{ names = [\"SmallBoat *\"], address = \"fe80::1\", opens-s = {{ from = 0, to = 55 }}, security = \"wpa2\", passphrase = \"{words}\" }}\n\n[restart]"
+        );
+        let text = SMALL.replacen("[restart]", &network, 1);
+        let network = load_text("small.toml", &text).expect("sound").network;
+        let network = network.expect("a network");
+        let kept = network.passphrase.as_ref().map(ExposeSecret::expose_secret);
+        assert_eq!(kept, Some(words));
+        assert!(!format!("{network:?}").contains(words));
     }
 
     #[test]
