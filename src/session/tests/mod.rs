@@ -163,11 +163,31 @@ async fn reads_a_page_into_settings_places_and_rest() {
     );
     let again = session.read().await.expect("a second reading").snapshot;
     assert_eq!(
-        again.fingerprint(),
-        snapshot.fingerprint(),
+        (&again.places, &again.rest),
+        (&snapshot.places, &snapshot.rest),
         "tokens and uptime are left out"
     );
     assert_eq!(again.device.identity.compare(identity), Sameness::Same);
+}
+
+#[tokio::test]
+async fn a_serial_or_a_name_beyond_all_bounds_is_none() {
+    let long = "a".repeat(5_000);
+    let page = page_with("2.0.0", "", 1)
+        .replace("T-1", &long)
+        .replace("Smew", &long);
+    let tiny = Tiny::start(move |_, _| html(&page)).await;
+    let profile = FORM.replace("text = { to = 24 }", "text = { to = 4096 }");
+    let snapshot = session(&tiny, &profile).read().await.expect("a reading");
+    let snapshot = snapshot.snapshot;
+    assert_eq!(
+        snapshot.device.identity.serial, None,
+        "half of it is no mark"
+    );
+    assert_eq!(snapshot.value("name"), None, "half of it is another name");
+    let kept = (&snapshot.device, &snapshot.settings);
+    let json = serde_json::to_string(&kept).expect("JSON");
+    assert!(!json.contains(&long[..4_097]), "{json}");
 }
 
 #[tokio::test]
