@@ -316,7 +316,7 @@ async fn go_on(
         ledger: ledger::ChangeLedger::resume(journal.clone(), &one.change, source, wanted),
         device: None,
         writing: typed.writing,
-        expectation: Expectation::default(),
+        expectation: Expectation::of(&target.profile),
     };
     let mut ended = changing::run(context, journal, change).await;
     ended.resumed = true;

@@ -46,7 +46,7 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         ),
         device: typed.target.device.clone(),
         writing: typed.writing,
-        expectation: Expectation::default(),
+        expectation: Expectation::of(&target.profile),
     };
     let ended = changing::run(context, &journal, change).await;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
