@@ -275,6 +275,46 @@ mod tests {
         ));
     }
 
+    fn version(text: &str) -> Version {
+        match Kind::Version.parse(text) {
+            Ok(Value::Version(version)) => version,
+            other => panic!("`{text}` is {other:?}"),
+        }
+    }
+
+    #[test]
+    fn versions_follow_each_other_as_in_semver_section_11() {
+        // SemVer 2.0.0, section 11, points 2 and 4.
+        for chain in [
+            &["1.0.0", "2.0.0", "2.1.0", "2.1.1"][..],
+            &[
+                "1.0.0-alpha",
+                "1.0.0-alpha.1",
+                "1.0.0-alpha.beta",
+                "1.0.0-beta",
+                "1.0.0-beta.2",
+                "1.0.0-beta.11",
+                "1.0.0-rc.1",
+                "1.0.0",
+            ],
+        ] {
+            for (index, earlier) in chain.iter().enumerate() {
+                for later in &chain[index + 1..] {
+                    let order = version(earlier).cmp_precedence(&version(later));
+                    assert!(order.is_lt(), "{earlier} and {later}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn build_metadata_makes_another_firmware_of_the_same_precedence() {
+        let (one, other) = (version("1.0.0+a"), version("1.0.0+b"));
+        // SemVer 2.0.0, section 10.
+        assert!(one.cmp_precedence(&other).is_eq());
+        assert_ne!(Value::Version(one), Value::Version(other));
+    }
+
     #[test]
     fn a_list_is_checked_item_by_item() {
         let kind = Kind::List {
