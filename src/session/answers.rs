@@ -13,11 +13,10 @@ use super::{
     json,
     lines::Lines,
     page::{Page, PageError, PageLimits},
-    pointer::Pointer,
 };
 use crate::{
     profile::{At, Format, Place, Profile, Request, SaveHow, Template},
-    terms::{PlaceName, Raw, RequestName, Untrusted},
+    terms::{PlaceName, Pointer, Raw, RequestName, Untrusted},
 };
 
 /// All answers of one reading, and what stood at each place in them.

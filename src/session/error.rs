@@ -8,9 +8,8 @@ use super::{
     json::JsonError,
     lines::LinesError,
     page::{FormError, PageError},
-    pointer::PointerError,
 };
-use crate::terms::{Exit, PlaceName, RequestName, SaveName};
+use crate::terms::{Exit, PlaceName, PointerError, RequestName, SaveName};
 
 /// Why a device was not read, or a request was not made. Whatever comes as an error from
 /// [`super::Session::save`] or [`super::Session::restart`] was surely not sent.

@@ -14,7 +14,6 @@ pub mod limits;
 pub mod lines;
 pub mod origin;
 pub mod page;
-pub mod pointer;
 #[cfg(all(test, feature = "practice"))]
 mod practice;
 mod read;

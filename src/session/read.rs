@@ -14,12 +14,11 @@ use super::{
     answers::{Answer, Answers, raw_at, shown, text_of},
     lines::Lines,
     page::Page,
-    pointer::Pointer,
 };
 use crate::{
     profile::{At, Place, Profile, WitnessRule, raw_number},
     terms::{
-        Bssid, Device, Entry, Identity, PlaceName, Raw, Reading, RequestName, SettingName,
+        Bssid, Device, Entry, Identity, PlaceName, Pointer, Raw, Reading, RequestName, SettingName,
         Snapshot, Untrusted, Value, Witness, untrusted::is_too_long,
     },
 };

@@ -12,11 +12,10 @@ use super::{
     http::{Acted, Ask, BadRedirect, Got, HttpError},
     json,
     page::{Form, SubmitMethod},
-    pointer::Pointer,
 };
 use crate::{
     profile::{At, Method, Profile, Request, Save, SaveHow, Template},
-    terms::{Overlay, PlaceName, Raw, RequestName, Untrusted},
+    terms::{Overlay, PlaceName, Pointer, Raw, RequestName, Untrusted},
 };
 
 /// What came of an acting request. Only [`Sent::NotSent`] says that the device has not carried it
