@@ -110,12 +110,12 @@ fn pause(passed_s: f64) -> Duration {
     Duration::from_millis(if passed_s < 10.0 { 40 } else { 200 })
 }
 
-fn sent(result: Result<session::Sent, SessionError>) -> Sent {
+fn sent(result: Result<session::Reply, SessionError>) -> Sent {
     match result {
-        Ok(session::Sent::Answered { says, .. }) => Sent::Answered(says.to_string()),
-        Ok(session::Sent::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
-        Ok(session::Sent::NoAnswer { why }) => Sent::NoAnswer(why),
-        Ok(session::Sent::NotSent { why }) => {
+        Ok(session::Reply::Answered { says, .. }) => Sent::Answered(says.to_string()),
+        Ok(session::Reply::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
+        Ok(session::Reply::NoAnswer { why }) => Sent::NoAnswer(why),
+        Ok(session::Reply::NotSent { why }) => {
             Sent::NotSent(Trouble::new("not-sent", why, Some("is it still powered?")))
         }
         // What the session refuses by itself it refuses before anything leaves.

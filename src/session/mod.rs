@@ -34,7 +34,7 @@ pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
 pub use origin::{Origin, OriginError};
 pub use read::Harvest;
-pub use send::Sent;
+pub use send::Reply;
 
 pub(crate) use answers::{as_page, parse, recognise};
 
@@ -141,14 +141,14 @@ impl Session {
 
     /// Sends one save, once: what the answers hold, with the overlay's differences.
     ///
-    /// Not to be repeated unless it ends with [`Sent::NotSent`] or an error, which say that nothing
+    /// Not to be repeated unless it ends with [`Reply::NotSent`] or an error, which say that nothing
     /// reached the device. Dropped halfway, it may or may not have been sent.
     pub async fn save(
         &self,
         answers: &Answers,
         save: &SaveName,
         overlay: &Overlay,
-    ) -> Result<Sent, SessionError> {
+    ) -> Result<Reply, SessionError> {
         let save = self
             .profile
             .save(save.as_str())
@@ -161,7 +161,7 @@ impl Session {
 
     /// Sends the request that makes the device restart, once. The same holds as for
     /// [`Session::save`].
-    pub async fn restart(&self, answers: &Answers) -> Result<Sent, SessionError> {
+    pub async fn restart(&self, answers: &Answers) -> Result<Reply, SessionError> {
         let request = match self.profile.restart.as_ref().map(|restart| &restart.by) {
             Some(RestartBy::Request(name)) => self.profile.requests.get(name),
             Some(RestartBy::Saving) | None => None,

@@ -86,7 +86,7 @@ impl Practice {
 }
 
 /// Sends the save that clears the model lock.
-async fn unlock(session: &Session, answers: &Answers) -> Sent {
+async fn unlock(session: &Session, answers: &Answers) -> Reply {
     let lock = session.profile().setting("model-lock").expect("it has one");
     let overlay = lock.write(&Value::Off).expect("it can be off");
     let sent = session.save(answers, &lock.saves[0], &overlay).await;
@@ -164,7 +164,7 @@ async fn a_save_changes_the_lock_and_nothing_else() {
             assert!(
                 matches!(
                     sent,
-                    Sent::Answered {
+                    Reply::Answered {
                         status: 200,
                         as_expected: Some(true),
                         ..
@@ -176,7 +176,7 @@ async fn a_save_changes_the_lock_and_nothing_else() {
                 let sent = practice.session.restart(&before.answers).await;
                 let sent = sent.expect("nothing of ours is in the way");
                 assert!(
-                    matches!(sent, Sent::Answered { status: 202, .. }),
+                    matches!(sent, Reply::Answered { status: 202, .. }),
                     "{sent:?}"
                 );
             }
@@ -210,7 +210,7 @@ async fn a_save_whose_answer_is_lost_is_not_sent_again() {
             let answers = practice.read().await.answers;
             let sent = unlock(&practice.hasty, &answers).await;
             assert!(
-                matches!(sent, Sent::NoAnswer { .. }),
+                matches!(sent, Reply::NoAnswer { .. }),
                 "{family:?} {scenario:?}: {sent:?}"
             );
             assert_eq!(practice.writes(), 1);
@@ -220,7 +220,7 @@ async fn a_save_whose_answer_is_lost_is_not_sent_again() {
     let practice = practice(Family::SampleForm, Scenario::NoAnswer).await;
     let answers = practice.read().await.answers;
     let sent = unlock(&practice.session, &answers).await;
-    assert!(matches!(sent, Sent::NoAnswer { .. }), "{sent:?}");
+    assert!(matches!(sent, Reply::NoAnswer { .. }), "{sent:?}");
     assert_eq!((practice.writes(), practice.truth().saves), (1, 1));
 }
 
@@ -246,7 +246,7 @@ async fn a_form_that_was_sent_before_is_refused_by_the_device() {
     let answers = practice.read().await.answers;
     unlock(&practice.session, &answers).await;
     let again = unlock(&practice.session, &answers).await;
-    let Sent::Refused { status: 403, says } = &again else {
+    let Reply::Refused { status: 403, says } = &again else {
         panic!("its token was used: {again:?}");
     };
     assert!(says.raw().contains("stale form"), "{says}");

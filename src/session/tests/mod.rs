@@ -204,7 +204,7 @@ async fn sends_the_very_form_that_was_read_with_the_difference_alone() {
         .await;
     assert_eq!(
         sent.expect("sent"),
-        Sent::Answered {
+        Reply::Answered {
             status: 200,
             says: "Kept as number 3. Starting.".into(),
             as_expected: Some(true),
@@ -248,7 +248,7 @@ async fn what_is_not_sent_anyway_need_not_be_known() {
     assert!(
         matches!(
             sent,
-            Ok(Sent::Answered {
+            Ok(Reply::Answered {
                 as_expected: Some(false),
                 ..
             })
@@ -303,11 +303,11 @@ async fn a_place_that_the_save_does_not_write_is_refused() {
 
 #[tokio::test]
 async fn a_save_is_sent_once_and_what_came_of_it_is_told_apart() {
-    type Reply = fn() -> (Vec<u8>, Then);
-    let cases: [(Reply, Sent); 4] = [
+    type Served = fn() -> (Vec<u8>, Then);
+    let cases: [(Served, Reply); 4] = [
         (
             || (Vec::new(), Then::Reset),
-            Sent::NoAnswer {
+            Reply::NoAnswer {
                 why: "`POST /keep` was not answered: the connection was reset".into(),
             },
         ),
@@ -318,7 +318,7 @@ async fn a_save_is_sent_once_and_what_came_of_it_is_told_apart() {
                     Then::Close,
                 )
             },
-            Sent::NoAnswer {
+            Reply::NoAnswer {
                 why: "status 200, and then: the answer to `POST /keep` is incomplete: the \
                       connection ended before the answer did"
                     .into(),
@@ -326,14 +326,14 @@ async fn a_save_is_sent_once_and_what_came_of_it_is_told_apart() {
         ),
         (
             || answer("403 Forbidden", "", "word reeds-and-rushes \u{1b}[2J, kept"),
-            Sent::Refused {
+            Reply::Refused {
                 status: 403,
                 says: "word (secret) \u{1b}[2J, kept".into(),
             },
         ),
         (
             || answer("307 There", "Location: /keep2\r\n", ""),
-            Sent::Answered {
+            Reply::Answered {
                 status: 307,
                 says: "(`POST /keep` was not followed: the device asks for it to be sent again \
                        elsewhere, which is not done)"
@@ -370,7 +370,7 @@ async fn a_save_that_finds_nobody_was_not_sent() {
     let sent = session
         .save(&answers, &save("air"), &lock_off(&session))
         .await;
-    assert!(matches!(sent, Ok(Sent::NotSent { .. })), "{sent:?}");
+    assert!(matches!(sent, Ok(Reply::NotSent { .. })), "{sent:?}");
     assert_eq!(session.alive().await, Alive::Gone);
     let error = session.read().await.expect_err("nobody there");
     assert!(error.is_transport(), "{error}");
