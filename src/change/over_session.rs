@@ -140,3 +140,6 @@ pub fn trouble(error: &SessionError) -> Trouble {
         exit: error.exit(),
     }
 }
+
+#[cfg(all(test, feature = "practice"))]
+mod tests;

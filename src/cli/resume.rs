@@ -192,7 +192,8 @@ async fn with_device(
     }
     let looked = context
         .or_stopped(async {
-            let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
+            let (session, profile) =
+                target::at_address(at, &profiles, &limits, crate::session::no_bssid()).await?;
             let mut device = SessionDevice::new(session.clone(), None);
             let now = ports::Device::read(&mut device)
                 .await

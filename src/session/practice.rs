@@ -12,13 +12,13 @@ use super::*;
 use crate::{
     find,
     profile::named,
-    terms::{Reading, Snapshot, Value},
+    terms::{Reading, Sameness, Snapshot, Value},
 };
 
 const BOTH: [Family; 2] = [Family::SampleForm, Family::SampleScript];
 
 struct Practice {
-    receiver: Running,
+    receiver: Arc<Running>,
     session: Session,
     /// Of the same device, for an answer that never comes.
     hasty: Session,
@@ -30,7 +30,7 @@ async fn practice(family: Family, scenario: Scenario) -> Practice {
         pause: Duration::from_millis(10),
         ..Options::new(family, scenario)
     });
-    let receiver = receiver.await.expect("a free port");
+    let receiver = Arc::new(receiver.await.expect("a free port"));
     let origin = Origin::parse(&format!("http://{}", receiver.address())).expect("an origin");
     let profile = Arc::new(named(family.word()).expect("it comes with the program"));
     let patient = Limits {
@@ -43,7 +43,8 @@ async fn practice(family: Family, scenario: Scenario) -> Practice {
         ..patient.clone()
     };
     let session = |limits| {
-        let bssid = Some(receiver.bssid());
+        let joined = Arc::clone(&receiver);
+        let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
         Session::new(origin.clone(), Arc::clone(&profile), limits, bssid).expect("a session")
     };
     Practice {
@@ -275,11 +276,32 @@ async fn another_family_s_profile_is_refused() {
     let practice = practice(Family::SampleForm, Scenario::Locked).await;
     let other = Arc::new(named("sample-script").expect("it comes with the program"));
     let origin = practice.session.origin().clone();
-    let session = Session::new(origin, other, Limits::default(), None).expect("a session");
+    let session = Session::new(origin, other, Limits::default(), no_bssid()).expect("a session");
     let error = session.read().await.expect_err("another family");
     assert_eq!(error.code(), "another-family");
     assert_eq!(
         error.to_string(),
         "this is no `sample-script`: `title` says `Tarn deck receiver`, not `Tarn keel receiver`"
     );
+}
+
+#[tokio::test]
+async fn a_lookalike_that_comes_back_after_the_restart_is_told_by_its_bssid() {
+    // This family shows no serial: nothing but the network tells one receiver from another.
+    let practice = practice(Family::SampleScript, Scenario::SwappedAfterRestart).await;
+    let first = practice.read().await;
+    let sent = practice.session.restart(&first.answers).await;
+    assert!(matches!(sent, Ok(Reply::Answered { .. })), "{sent:?}");
+    practice.restarted().await;
+    let second = practice.read().await;
+    let (one, other) = (
+        &first.snapshot.device.identity,
+        &second.snapshot.device.identity,
+    );
+    assert_ne!(one.bssid, other.bssid);
+    assert_eq!(one.compare(other), Sameness::Different);
+    let truth = practice.receiver.truth();
+    assert_eq!(truth.present, 1);
+    let bssid = other.bssid.map(|bssid| bssid.to_string());
+    assert_eq!(bssid.as_ref(), Some(&truth.devices[1].bssid));
 }

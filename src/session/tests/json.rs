@@ -75,7 +75,7 @@ async fn reads_a_document_with_all_that_is_not_mapped() {
         true,
         "[save.all]\ndocument = { put = \"/all\", of = \"all\" }",
     );
-    let bssid = Some([2, 0, 0, 0, 0, 7]);
+    let bssid: BssidNow = Arc::new(|| Some([2, 0, 0, 0, 0, 7]));
     let session = Session::new(
         tiny.origin.clone(),
         profile(&toml),

@@ -2,12 +2,15 @@
 
 mod json;
 
-use std::time::Duration;
+use std::{
+    sync::atomic::{AtomicU8, Ordering},
+    time::Duration,
+};
 
 use super::testing::{Seen, Then, Tiny, answer, gzip};
 use super::*;
 use crate::profile::load_text;
-use crate::terms::{PlaceName, Raw, Reading, Sameness, Value, Witness};
+use crate::terms::{Exit, PlaceName, Raw, Reading, Sameness, Value, Witness};
 
 const FORM: &str = r##"
 format = 1
@@ -114,7 +117,7 @@ fn session(tiny: &Tiny, toml: &str) -> Session {
         pause: Duration::from_millis(1),
         ..Limits::default()
     };
-    Session::new(tiny.origin.clone(), profile(toml), limits, None).expect("a session")
+    Session::new(tiny.origin.clone(), profile(toml), limits, no_bssid()).expect("a session")
 }
 
 fn place(name: &str) -> PlaceName {
@@ -390,7 +393,7 @@ async fn a_knock_tells_there_from_gone_and_from_silent() {
         if expected == Alive::Silent {
             limits.answer = Duration::from_millis(500);
         }
-        let session = Session::new(tiny.origin.clone(), profile(FORM), limits, None);
+        let session = Session::new(tiny.origin.clone(), profile(FORM), limits, no_bssid());
         let session = session.expect("a session");
         assert_eq!(session.alive().await, expected, "{bytes:?} {then:?}");
         assert_eq!(tiny.lines(), ["GET /"], "once");
@@ -518,10 +521,29 @@ async fn a_family_with_a_login_is_not_built_and_nothing_is_asked() {
         tiny.origin.clone(),
         Arc::new(login),
         Limits::default(),
-        None,
+        no_bssid(),
     );
     assert_eq!(code(session), "login-not-built");
     assert!(tiny.seen().is_empty());
+}
+
+#[tokio::test]
+async fn a_reading_during_which_the_network_changes_is_none() {
+    let tiny = Tiny::start(form_page("")).await;
+    let asked = AtomicU8::new(0);
+    let changing: BssidNow =
+        Arc::new(move || Some([2, 0, 0, 0, 0, asked.fetch_add(1, Ordering::SeqCst)]));
+    let session = Session::new(
+        tiny.origin.clone(),
+        profile(FORM),
+        Limits::default(),
+        changing,
+    );
+    let error = session.expect("a session").read().await;
+    let error = error.expect_err("some of it may be of another device");
+    assert_eq!(error.code(), "another-device");
+    assert_eq!(error.exit(), Exit::Refused);
+    assert!(!error.is_transport());
 }
 
 #[tokio::test]
