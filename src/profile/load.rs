@@ -268,6 +268,7 @@ fn login(node: &Node) -> Option<Login> {
             select: word(form, "select")?.to_owned(),
             user: word(form, "user").map(str::to_owned),
             password: word(form, "password")?.to_owned(),
+            press: press(form),
         });
     }
     if yes(node, "basic") {
@@ -384,17 +385,20 @@ fn saves(root: &Node) -> Vec<Save> {
     saves
 }
 
+/// The button of a form that is pressed.
+fn press(form: &Node) -> Option<(String, Option<String>)> {
+    let press = form.get("press")?;
+    let value = word(press, "value").map(str::to_owned);
+    Some((word(press, "name")?.to_owned(), value))
+}
+
 fn how(node: &Node) -> Option<SaveHow> {
     if let Some(form) = node.get("form") {
-        let press = form.get("press").and_then(|press| {
-            let value = word(press, "value").map(str::to_owned);
-            Some((word(press, "name")?.to_owned(), value))
-        });
         let agrees = node.get("agrees").map_or(&[][..], Node::entries);
         return Some(SaveHow::Form {
             request: word(form, "request")?.parse().ok()?,
             select: word(form, "select")?.to_owned(),
-            press,
+            press: press(form),
             pass: list(node, "pass")
                 .iter()
                 .filter_map(|control| control.text().map(str::to_owned))
@@ -477,6 +481,38 @@ mod tests {
         let kept = network.passphrase.as_ref().map(ExposeSecret::expose_secret);
         assert_eq!(kept, Some(words));
         assert!(!format!("{network:?}").contains(words));
+    }
+
+    #[test]
+    fn a_login_form_may_name_the_button_that_is_pressed() {
+        let login = |press: &str| {
+            let login = format!(
+                "login = {{ form = {{ request = \"page\", select = \"form\", password = \"word\"{press} }} }}\n\n[restart]"
+            );
+            let text = SMALL.replacen("[restart]", &login, 1);
+            let profile = load_text("small.toml", &text);
+            match profile
+                .unwrap_or_else(|f| panic!("{}", f.picture(false, 100)))
+                .login
+            {
+                Login::Form { press, .. } => press,
+                other => panic!("{other:?}"),
+            }
+        };
+        assert_eq!(login(""), None);
+        let button = |value: Option<&str>| Some(("go".to_owned(), value.map(str::to_owned)));
+        assert_eq!(login(", press = { name = \"go\" }"), button(None));
+        assert_eq!(
+            login(", press = { name = \"go\", value = \"in\" }"),
+            button(Some("in"))
+        );
+        assert_eq!(
+            faults(&[(
+                "[restart]",
+                "login = { form = { request = \"page\", select = \"form\", password = \"word\", press = { value = \"in\" } } }\n\n[restart]"
+            )]),
+            ["missing-key: `login.form.press` lacks `name`"]
+        );
     }
 
     #[test]

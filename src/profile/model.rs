@@ -135,6 +135,8 @@ pub enum Login {
         user: Option<String>,
         /// The control for the password.
         password: String,
+        /// The button that is pressed: name and, among several, value.
+        press: Option<(String, Option<String>)>,
     },
 }
 
