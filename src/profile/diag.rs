@@ -178,7 +178,7 @@ pub struct Faults {
     /// The faults; never empty where a load failed.
     pub list: Vec<Fault>,
     /// What pictures are drawn over: nothing in it acts on a screen.
-    source: NamedSource<String>,
+    source: Box<NamedSource<String>>,
     /// The text as it stands, for counting characters.
     text: String,
 }
@@ -187,7 +187,7 @@ impl Faults {
     pub(super) fn new(file: &str, text: &str) -> Self {
         let file = Untrusted::new(file).to_string();
         Self {
-            source: NamedSource::new(&file, drawable(text)).with_language("TOML"),
+            source: Box::new(NamedSource::new(&file, drawable(text)).with_language("TOML")),
             text: text.to_owned(),
             file,
             list: Vec::new(),
@@ -300,7 +300,7 @@ impl Diagnostic for Faults {
     }
 
     fn source_code(&self) -> Option<&dyn SourceCode> {
-        Some(&self.source)
+        Some(&*self.source)
     }
 
     fn related<'a>(&'a self) -> Option<Box<dyn Iterator<Item = &'a dyn Diagnostic> + 'a>> {

@@ -133,7 +133,7 @@ fn lock_off(session: &Session) -> Overlay {
     lock.write(&Value::Off).expect("it can be off")
 }
 
-fn code<T: std::fmt::Debug>(result: Result<T, SessionError>) -> &'static str {
+fn code<T: fmt::Debug>(result: Result<T, SessionError>) -> &'static str {
     result.expect_err("it fails").code()
 }
 
