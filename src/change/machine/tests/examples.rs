@@ -80,7 +80,7 @@ fn one_restarting_save_is_done_after_its_restart() {
 #[test]
 fn a_save_that_restarts_nothing_is_proved_by_its_read_back() {
     let mut family = Family::one_restarting_save();
-    let profile = std::sync::Arc::make_mut(&mut family.profile);
+    let profile = Arc::make_mut(&mut family.profile);
     profile
         .saves
         .iter_mut()
