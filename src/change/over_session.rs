@@ -117,17 +117,17 @@ fn pause(gone: bool, passed_s: f64) -> Duration {
     })
 }
 
-fn sent(result: Result<session::Sent, SessionError>) -> Sent {
+fn sent(result: Result<session::Reply, SessionError>) -> Sent {
     match result {
-        Ok(session::Sent::Answered {
+        Ok(session::Reply::Answered {
             status,
             says,
             as_expected: Some(false),
         }) => Sent::NoAnswer(format!("an answer that was not expected: {status} {says}")),
-        Ok(session::Sent::Answered { says, .. }) => Sent::Answered(says.to_string()),
-        Ok(session::Sent::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
-        Ok(session::Sent::NoAnswer { why }) => Sent::NoAnswer(why),
-        Ok(session::Sent::NotSent { why }) => {
+        Ok(session::Reply::Answered { says, .. }) => Sent::Answered(says.to_string()),
+        Ok(session::Reply::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
+        Ok(session::Reply::NoAnswer { why }) => Sent::NoAnswer(why),
+        Ok(session::Reply::NotSent { why }) => {
             Sent::NotSent(Trouble::new("not-sent", why, Some("is it still powered?")))
         }
         // What the session refuses by itself it refuses before anything leaves.
@@ -152,3 +152,6 @@ pub fn trouble(error: &SessionError) -> Trouble {
         exit: error.exit(),
     }
 }
+
+#[cfg(all(test, feature = "practice"))]
+mod tests;

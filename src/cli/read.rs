@@ -27,7 +27,7 @@ use crate::{
     judge::{Expectation, Verdict, judge},
     profile::Profile,
     terms::{
-        Condition, Exit, Kind, SettingName, Snapshot, Value,
+        Condition, Exit, SettingName, Snapshot, Value,
         output::{FORMAT, ReadOut},
     },
 };
@@ -159,20 +159,8 @@ fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failu
     }
     Ok(Expectation {
         wanted,
-        waveforms: waveforms(profile),
-        other_end: None,
+        ..Expectation::of(profile)
     })
-}
-
-/// The waveforms that a family can do.
-fn waveforms(profile: &Profile) -> Vec<String> {
-    match profile
-        .setting(SettingName::WAVEFORM)
-        .map(|setting| &setting.kind)
-    {
-        Some(Kind::Choice(options)) => options.iter().map(|o| o.value.clone()).collect(),
-        _ => Vec::new(),
-    }
 }
 
 struct Reading<'a> {

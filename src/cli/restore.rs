@@ -55,7 +55,7 @@ pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit
         ),
         device: typed.target.device.clone(),
         writing: typed.writing,
-        expectation: Expectation::default(),
+        expectation: Expectation::of(&target.profile),
     };
     let mut ended = changing::run(context, &journal, change).await;
     ended.report.notes.extend(left);

@@ -207,7 +207,8 @@ async fn with_device(
     }
     let looked = context
         .or_stopped(async {
-            let (session, profile) = target::at_address(at, &profiles, &limits, None).await?;
+            let (session, profile) =
+                target::at_address(at, &profiles, &limits, crate::session::no_bssid()).await?;
             let mut device = SessionDevice::new(session.clone(), None);
             let now = ports::Device::read(&mut device)
                 .await
@@ -314,7 +315,7 @@ async fn go_on(
         ),
         device: None,
         writing: typed.writing,
-        expectation: Expectation::default(),
+        expectation: Expectation::of(&target.profile),
     };
     let mut ended = changing::run(context, journal, change).await;
     ended.resumed = true;

@@ -7,7 +7,7 @@ use crate::{
     change::Trouble,
     find, profile,
     profile::Profile,
-    session::{Limit, Limits, Origin, Session},
+    session::{BssidNow, Limit, Limits, Origin, Session, no_bssid},
     terms::Exit,
 };
 
@@ -26,7 +26,7 @@ pub(super) struct Target {
     /// Keeps a practice receiver running.
     #[cfg(feature = "practice")]
     #[expect(dead_code, reason = "it serves as long as it is held")]
-    practice: Option<mock_device::Running>,
+    practice: Option<Arc<mock_device::Running>>,
 }
 
 impl Target {
@@ -50,7 +50,7 @@ pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target
     let profiles = candidates(target.profile.as_deref())?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
-            let (session, profile) = at_address(at, &profiles, &limits, None).await?;
+            let (session, profile) = at_address(at, &profiles, &limits, no_bssid()).await?;
             Ok(Target::real(session, profile, limits))
         }
         (None, Some(condition)) => practice(condition, &profiles, limits, screen).await,
@@ -66,7 +66,7 @@ pub(super) async fn at_address(
     at: &str,
     profiles: &[Arc<Profile>],
     limits: &Limits,
-    bssid: Option<[u8; 6]>,
+    bssid: BssidNow,
 ) -> Result<(Arc<Session>, Arc<Profile>), Failure> {
     let origin =
         Origin::parse(at).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
@@ -188,7 +188,10 @@ async fn practice(
         ),
     );
     let at = format!("http://{}", running.address());
-    let (session, profile) = at_address(&at, profiles, &limits, Some(running.bssid())).await?;
+    let running = Arc::new(running);
+    let joined = Arc::clone(&running);
+    let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
+    let (session, profile) = at_address(&at, profiles, &limits, bssid).await?;
     Ok(Target {
         session,
         profile,

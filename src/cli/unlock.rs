@@ -36,7 +36,7 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
     let options = changing::options(&target, typed.writing, typed.target.trust_address, &journal)?;
     let expectation = Expectation {
         wanted: wanted.clone(),
-        ..Expectation::default()
+        ..Expectation::of(&target.profile)
     };
     let change = Change {
         target: &target,

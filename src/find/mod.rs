@@ -84,8 +84,8 @@ pub async fn at(
     Ok(found)
 }
 
-/// What makes two requests the same one: the path, and what a whole answer ends with.
-type Key = (String, Option<String>);
+/// What makes two requests the same one: the whole address, and what a whole answer ends with.
+type Key = (Url, Option<String>);
 
 /// Each answer, fetched once.
 struct Answers<'a> {
@@ -160,10 +160,7 @@ impl Answers<'_> {
             ends: ends.map(ToOwned::to_owned),
             ..Ask::get(url.clone())
         };
-        match self
-            .fetched
-            .entry((url.path().to_owned(), ask.ends.clone()))
-        {
+        match self.fetched.entry((url.clone(), ask.ends.clone())) {
             Entry::Occupied(known) => known.into_mut(),
             Entry::Vacant(place) => place.insert(self.http.fetch(&ask).await),
         }

@@ -42,6 +42,36 @@ fn families() -> Vec<Arc<Profile>> {
     ]
 }
 
+/// The families with a page of their own each, of one path and different queries.
+#[tokio::test]
+async fn pages_of_one_path_are_told_apart_by_their_queries() {
+    let with_query = |name: &str, query: &str| {
+        let toml = family(name, "title", name)
+            .source
+            .text
+            .replace("get = \"/\"", &format!("get = \"/?{query}\""));
+        Arc::new(load_text("test.toml", &toml).unwrap_or_else(|faults| panic!("{faults}")))
+    };
+    let tiny = Tiny::start(|seen, _| {
+        let page = if seen.line().contains("?mast") {
+            "<title>mast</title>"
+        } else {
+            "<title>other</title>"
+        };
+        answer("200 OK", "Content-Type: text/html\r\n", page)
+    })
+    .await;
+    let families = [with_query("deck", "deck"), with_query("mast", "mast")];
+    let found = at(&tiny.origin, &families, &Limits::default()).await;
+    let names: Vec<String> = found
+        .expect("one fits")
+        .iter()
+        .map(|found| found.profile.family.clone())
+        .collect();
+    assert_eq!(names, ["mast"]);
+    assert_eq!(tiny.lines().len(), 2);
+}
+
 async fn found(page: &'static str) -> (Result<Vec<String>, FindError>, usize) {
     let tiny = Tiny::start(move |_, _| answer("200 OK", "Content-Type: text/html\r\n", page)).await;
     let found = at(&tiny.origin, &families(), &Limits::default()).await;

@@ -3,8 +3,8 @@
 use std::collections::BTreeMap;
 
 use crate::{
-    profile::System,
-    terms::{SettingName, Snapshot, Value},
+    profile::{Profile, System},
+    terms::{Kind, SettingName, Snapshot, Value},
 };
 
 /// What a device is judged against. Empty: it should link with any transmitter of its bind key.
@@ -16,6 +16,21 @@ pub struct Expectation {
     pub waveforms: Vec<String>,
     /// The other end, where it was read too.
     pub other_end: Option<OtherEnd>,
+}
+
+impl Expectation {
+    /// Nothing but what the hardware of a family can do.
+    pub fn of(profile: &Profile) -> Self {
+        let waveform = profile.setting(SettingName::WAVEFORM);
+        let waveforms = match waveform.map(|setting| &setting.kind) {
+            Some(Kind::Choice(options)) => options.iter().map(|o| o.value.clone()).collect(),
+            _ => Vec::new(),
+        };
+        Self {
+            waveforms,
+            ..Self::default()
+        }
+    }
 }
 
 /// The other end of the link, and what must agree between the two.

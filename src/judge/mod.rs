@@ -82,17 +82,27 @@ fn waveform(read: &Snapshot, expectation: &Expectation) -> Option<Finding> {
         .get(SettingName::WAVEFORM)
         .or_else(|| other.and_then(|other| other.snapshot.value(SettingName::WAVEFORM)))
         .or_else(|| read.value(SettingName::WAVEFORM));
+    let setting = Some(SettingName::WAVEFORM);
     match asked {
         Some(Value::Choice(word)) if !can.is_empty() && !can.contains(word) => Some(finding(
             Condition::Unsupported,
-            Some(SettingName::WAVEFORM),
+            setting,
             format!(
                 "waveform {} is not one that this hardware can do ({}); the two ends never link on it",
                 Value::Choice(word.clone()),
                 can.join(", ")
             ),
         )),
-        _ => None,
+        // One that is wanted is judged with all else that is.
+        _ if expectation.wanted.contains_key(SettingName::WAVEFORM) => None,
+        _ => match reading(read, SettingName::WAVEFORM)? {
+            Reading::Unread(why) => Some(finding(
+                Condition::Unknown,
+                setting,
+                format!("its waveform could not be read: {why}"),
+            )),
+            Reading::Known(_) | Reading::WriteOnly => None,
+        },
     }
 }
 
@@ -116,7 +126,12 @@ fn bind_key(read: &Snapshot) -> Option<Finding> {
 /// The lock is judged with the bind key: off, it lets every transmitter of that key in.
 fn model_lock(read: &Snapshot, expectation: &Expectation) -> Option<Finding> {
     let setting = Some(SettingName::MODEL_LOCK);
-    let bound = matches!(read.value(SettingName::BIND_KEY), Some(value) if *value != Value::Absent);
+    // A key that is never shown may well be there.
+    let bound = match reading(read, SettingName::BIND_KEY) {
+        Some(Reading::Known(key)) => *key != Value::Absent,
+        Some(Reading::WriteOnly) => true,
+        Some(Reading::Unread(_)) | None => false,
+    };
     let wanted = expectation.wanted.get(SettingName::MODEL_LOCK);
     match (reading(read, SettingName::MODEL_LOCK)?, wanted) {
         (Reading::Known(lock), Some(wanted)) if lock == wanted && *lock != Value::Off => None,
@@ -144,7 +159,12 @@ fn model_lock(read: &Snapshot, expectation: &Expectation) -> Option<Finding> {
             setting,
             "its model lock is off: every transmitter with its bind key drives it",
         )),
-        (Reading::Known(_) | Reading::WriteOnly, _) => None,
+        (Reading::Known(_), _) => None,
+        (Reading::WriteOnly, _) => Some(finding(
+            Condition::Unknown,
+            setting,
+            "it never shows its model lock: whether it is locked cannot be told",
+        )),
         (Reading::Unread(why), _) => Some(finding(
             Condition::Unknown,
             setting,

@@ -6,7 +6,7 @@ use std::collections::BTreeMap;
 
 use super::*;
 use crate::{
-    profile::built_in_systems,
+    profile::{built_in_systems, named},
     terms::{Device, Entry, Identity, Role},
 };
 
@@ -215,5 +215,66 @@ fn numbers_compare_by_value() {
     assert_eq!(
         condition(&locked, &wanted(SettingName::MODEL_LOCK, same)),
         Condition::Healthy
+    );
+}
+
+#[test]
+fn what_is_not_shown_or_not_understood_is_unknown_and_never_healthy() {
+    let unread = |name| (name, Reading::Unread("x".into()));
+    let waveform = read(&[
+        key(b"abcdef"),
+        lock(Value::Off),
+        unread(SettingName::WAVEFORM),
+    ]);
+    let hidden = read(&[
+        key(b"abcdef"),
+        (SettingName::MODEL_LOCK, Reading::WriteOnly),
+    ]);
+    for (snapshot, setting) in [
+        (waveform, SettingName::WAVEFORM),
+        (hidden, SettingName::MODEL_LOCK),
+    ] {
+        let value = if setting == SettingName::WAVEFORM {
+            Value::Choice("calm".into())
+        } else {
+            slot(7)
+        };
+        for expectation in [Expectation::default(), wanted(setting, value)] {
+            let verdict = judge(&snapshot, &expectation);
+            assert_eq!(verdict.condition, Condition::Unknown);
+            let told = verdict.findings.iter();
+            let about = told.filter(|finding| finding.condition == Condition::Unknown);
+            let about: Vec<Option<&str>> = about
+                .map(|finding| finding.setting.as_ref().map(SettingName::as_str))
+                .collect();
+            assert_eq!(about, [Some(setting)], "told once");
+        }
+    }
+}
+
+#[test]
+fn an_open_lock_is_remarked_with_a_key_that_is_never_shown_too() {
+    let verdict = judge(
+        &read(&[
+            (SettingName::BIND_KEY, Reading::WriteOnly),
+            lock(Value::Off),
+        ]),
+        &Expectation::default(),
+    );
+    assert_eq!(verdict.condition, Condition::Healthy);
+    assert_eq!(verdict.findings.len(), 1);
+    assert!(verdict.findings[0].text.contains("its model lock is off"));
+}
+
+#[test]
+fn a_family_is_expected_to_do_the_waveforms_that_its_profile_lists() {
+    let profile = named("sample-form").expect("it comes with the program");
+    let expectation = Expectation::of(&profile);
+    let can = expectation.waveforms.first().expect("it lists some");
+    let receiver = |word: &str| read(&[choice(SettingName::WAVEFORM, word)]);
+    assert_eq!(condition(&receiver(can), &expectation), Condition::Healthy);
+    assert_eq!(
+        condition(&receiver("no-such-waveform"), &expectation),
+        Condition::Unsupported
     );
 }

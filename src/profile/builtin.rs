@@ -139,7 +139,10 @@ mod tests {
         assert!(matches!(by, Some(RestartBy::Request(_))));
 
         let login = named("sample-login").expect("built in");
-        assert!(matches!(login.login, Login::Form { .. }));
+        let Login::Form { press, .. } = &login.login else {
+            panic!("a form");
+        };
+        assert_eq!(*press, Some(("go".to_owned(), Some("in".to_owned()))));
         let lock = login.setting("model-lock").expect("a lock");
         let overlay = lock.write(&Value::Number(7.into())).expect("a slot");
         let places: Vec<&str> = overlay.keys().map(PlaceName::as_str).collect();

@@ -10,9 +10,8 @@ use super::diag::{Code, Faults, quoted};
 use super::model::{
     At, Body, Encoding, Field, Format, Login, Method, Profile, Request, RestartBy, WitnessRule,
 };
-use super::shape::is_pointer;
 use super::tree::Node;
-use crate::terms::RequestName;
+use crate::terms::{Pointer, RequestName};
 
 /// Adds every fault that shows between the parts.
 pub(super) fn whole(profile: &Profile, root: &Node, faults: &mut Faults) {
@@ -155,7 +154,7 @@ impl Check<'_> {
                 self.fault(Code::FieldTwice, &at("key"), message, "write it once");
             }
             if body.encoding == Encoding::Json {
-                if !is_pointer(key) {
+                if key.parse::<Pointer>().is_err() {
                     let message = format!("{} is no JSON Pointer", quoted(key));
                     let help = "in a JSON body a key is a pointer into it, such as `/slot`";
                     self.fault(Code::BadPointer, &at("key"), message, help);

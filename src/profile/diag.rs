@@ -11,6 +11,7 @@ use miette::{
     SourceCode,
 };
 
+use super::characters::drawable;
 use crate::terms::Untrusted;
 
 macro_rules! codes {
@@ -40,6 +41,8 @@ codes! {
     NotToml = "not-toml";
     /// The file is made for a newer linkmend.
     NewerFormat = "newer-format";
+    /// A character that acts on a screen instead of being seen.
+    BadCharacter = "bad-character";
     /// A key that the format does not have.
     UnknownKey = "unknown-key";
     /// A key that must be there.
@@ -174,14 +177,18 @@ pub struct Faults {
     pub file: String,
     /// The faults; never empty where a load failed.
     pub list: Vec<Fault>,
-    source: NamedSource<String>,
+    /// What pictures are drawn over: nothing in it acts on a screen.
+    source: Box<NamedSource<String>>,
+    /// The text as it stands, for counting characters.
+    text: String,
 }
 
 impl Faults {
     pub(super) fn new(file: &str, text: &str) -> Self {
         let file = Untrusted::new(file).to_string();
         Self {
-            source: NamedSource::new(&file, text.to_owned()).with_language("TOML"),
+            source: Box::new(NamedSource::new(&file, drawable(text)).with_language("TOML")),
+            text: text.to_owned(),
             file,
             list: Vec::new(),
         }
@@ -195,7 +202,7 @@ impl Faults {
         message: impl Into<String>,
         help: impl Into<Option<String>>,
     ) {
-        let (line, column) = position(self.source.inner(), span.start);
+        let (line, column) = position(&self.text, span.start);
         self.list.push(Fault {
             code,
             message: message.into(),
@@ -244,6 +251,8 @@ impl Faults {
         }
         self.list.retain(|fault| match fault.code {
             Code::NotToml => runs.contains(&fault.span.start),
+            // Seen in the text itself, whatever the TOML comes to.
+            Code::BadCharacter => true,
             Code::MissingKey
             | Code::PickOne
             | Code::UnknownName
@@ -291,7 +300,7 @@ impl Diagnostic for Faults {
     }
 
     fn source_code(&self) -> Option<&dyn SourceCode> {
-        Some(&self.source)
+        Some(&*self.source)
     }
 
     fn related<'a>(&'a self) -> Option<Box<dyn Iterator<Item = &'a dyn Diagnostic> + 'a>> {
@@ -310,9 +319,15 @@ pub(super) fn known_names<'a>(word: &str, known: impl IntoIterator<Item = &'a st
         .map(|name| (strsim::jaro_winkler(word, name), name))
         .max_by(|(a, _), (b, _)| a.total_cmp(b))
         .filter(|(nearness, _)| *nearness >= NEAR);
-    let list = known.join(", ");
+    let shown: Vec<String> = known
+        .iter()
+        .map(|name| Untrusted::new(*name).to_string())
+        .collect();
+    let list = shown.join(", ");
     match nearest {
-        Some((_, name)) => format!("did you mean `{name}`? known: {list}"),
+        Some((_, name)) => {
+            format!("did you mean {}? known: {list}", quoted(name))
+        }
         None => format!("known: {list}"),
     }
 }

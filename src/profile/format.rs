@@ -226,6 +226,7 @@ static LOGIN_FORM: Table = Table {
         need("select", &Shape::Selector, "which form of the page"),
         may("user", &Shape::Words, "the control for the user's name"),
         need("password", &Shape::Words, "the control for the password"),
+        may("press", &Shape::Table(&PRESS), "the button that is pressed"),
     ],
     groups: &[],
 };

@@ -12,7 +12,9 @@ use super::diag::{Code, Faults};
 use super::load::{about, list, named, patterns, word, yes};
 use super::model::{Means, Pattern, Row, Setting, Wire};
 use super::tree::Node;
-use crate::terms::{ChoiceOption, Kind, NumberRange, PlaceName, Untrusted, Value, ValueError};
+use crate::terms::{
+    ChoiceOption, Kind, NumberRange, PlaceName, Untrusted, Value, ValueError, untrusted::MOST_CHARS,
+};
 
 /// All settings that could be made, in the order of the file.
 pub(super) fn settings(root: &Node, faults: &mut Faults) -> Vec<Setting> {
@@ -378,8 +380,10 @@ fn value_of(kind: &Kind, json: &Json) -> Result<Value, ValueError> {
                 None => return Err(not_this_kind(kind, json)),
             }
         }
-        (Kind::Text { .. }, Json::String(text)) => Value::Text(Untrusted::new(text.as_str())),
-        (Kind::Choice(_) | Kind::Bytes { .. } | Kind::Version, Json::String(text)) => {
+        (
+            Kind::Text { .. } | Kind::Choice(_) | Kind::Bytes { .. } | Kind::Version,
+            Json::String(text),
+        ) => {
             return kind.parse(text);
         }
         (Kind::List { of, .. }, Json::Array(items)) => Value::List(
@@ -429,8 +433,8 @@ fn saves(node: &Node) -> Vec<crate::terms::SaveName> {
 
 /// Largest end of a range of numbers: a double still holds each whole number up to it.
 const LARGEST: i64 = 1 << 53;
-/// Most characters, bytes or items of a setting: far more than a page of a small device holds.
-const LONGEST: usize = 1 << 12;
+/// Most characters, bytes or items of a setting; no longer text is kept.
+const LONGEST: usize = MOST_CHARS;
 
 #[cfg(test)]
 mod tests {

@@ -8,6 +8,7 @@
 use std::collections::{BTreeMap, BTreeSet};
 
 use rust_decimal::prelude::ToPrimitive;
+use secrecy::SecretString;
 use serde_json::Value as Json;
 
 use super::diag::{Code, Faults, quoted};
@@ -20,7 +21,7 @@ use super::model::{
 };
 use super::template::Template;
 use super::tree::Node;
-use super::{check, round, shape};
+use super::{characters, check, round, shape};
 use crate::terms::{PlaceName, Role};
 
 /// Loads a profile from its text; `file` is what messages call it.
@@ -33,6 +34,7 @@ pub fn load_text(file: &str, text: &str) -> Result<Profile, Faults> {
     if newer(&root, FORMAT, &mut faults) {
         return faults.verdict(None);
     }
+    characters::refuse(text, &root, &mut faults);
     shape::check(&root, &FAMILY, &mut faults);
     let source = Source {
         file: file.to_owned(),
@@ -266,6 +268,7 @@ fn login(node: &Node) -> Option<Login> {
             select: word(form, "select")?.to_owned(),
             user: word(form, "user").map(str::to_owned),
             password: word(form, "password")?.to_owned(),
+            press: press(form),
         });
     }
     if yes(node, "basic") {
@@ -308,7 +311,7 @@ fn network(node: &Node, root: &Node, faults: &mut Faults) -> Option<Network> {
             .filter_map(|name| name.text().map(str::to_owned))
             .collect(),
         security,
-        passphrase,
+        passphrase: passphrase.map(SecretString::from),
         address: word(node, "address")?.parse().ok()?,
         opens_s: span(root, &["network", "opens-s"], faults)?,
     })
@@ -382,17 +385,20 @@ fn saves(root: &Node) -> Vec<Save> {
     saves
 }
 
+/// The button of a form that is pressed.
+fn press(form: &Node) -> Option<(String, Option<String>)> {
+    let press = form.get("press")?;
+    let value = word(press, "value").map(str::to_owned);
+    Some((word(press, "name")?.to_owned(), value))
+}
+
 fn how(node: &Node) -> Option<SaveHow> {
     if let Some(form) = node.get("form") {
-        let press = form.get("press").and_then(|press| {
-            let value = word(press, "value").map(str::to_owned);
-            Some((word(press, "name")?.to_owned(), value))
-        });
         let agrees = node.get("agrees").map_or(&[][..], Node::entries);
         return Some(SaveHow::Form {
             request: word(form, "request")?.parse().ok()?,
             select: word(form, "select")?.to_owned(),
-            press,
+            press: press(form),
             pass: list(node, "pass")
                 .iter()
                 .filter_map(|control| control.text().map(str::to_owned))
@@ -438,6 +444,8 @@ pub(super) fn about(word: &str, says: &str) -> String {
 
 #[cfg(test)]
 mod tests {
+    use secrecy::ExposeSecret;
+
     use super::super::testing::{SMALL, faults};
     use super::*;
 
@@ -458,6 +466,52 @@ mod tests {
         assert_eq!(
             network("security = \"wpa2\", passphrase = \"Röhricht\""),
             ["bad-passphrase: this is no WPA passphrase"]
+        );
+    }
+
+    #[test]
+    fn a_passphrase_is_kept_and_never_shown() {
+        let words = "reeds-and-rushes";
+        let network = format!(
+            "network = {{ names = [\"SmallBoat *\"], address = \"fe80::1\", opens-s = {{ from = 0, to = 55 }}, security = \"wpa2\", passphrase = \"{words}\" }}\n\n[restart]"
+        );
+        let text = SMALL.replacen("[restart]", &network, 1);
+        let network = load_text("small.toml", &text).expect("sound").network;
+        let network = network.expect("a network");
+        let kept = network.passphrase.as_ref().map(ExposeSecret::expose_secret);
+        assert_eq!(kept, Some(words));
+        assert!(!format!("{network:?}").contains(words));
+    }
+
+    #[test]
+    fn a_login_form_may_name_the_button_that_is_pressed() {
+        let login = |press: &str| {
+            let login = format!(
+                "login = {{ form = {{ request = \"page\", select = \"form\", password = \"word\"{press} }} }}\n\n[restart]"
+            );
+            let text = SMALL.replacen("[restart]", &login, 1);
+            let profile = load_text("small.toml", &text);
+            match profile
+                .unwrap_or_else(|f| panic!("{}", f.picture(false, 100)))
+                .login
+            {
+                Login::Form { press, .. } => press,
+                other => panic!("{other:?}"),
+            }
+        };
+        assert_eq!(login(""), None);
+        let button = |value: Option<&str>| Some(("go".to_owned(), value.map(str::to_owned)));
+        assert_eq!(login(", press = { name = \"go\" }"), button(None));
+        assert_eq!(
+            login(", press = { name = \"go\", value = \"in\" }"),
+            button(Some("in"))
+        );
+        assert_eq!(
+            faults(&[(
+                "[restart]",
+                "login = { form = { request = \"page\", select = \"form\", password = \"word\", press = { value = \"in\" } } }\n\n[restart]"
+            )]),
+            ["missing-key: `login.form.press` lacks `name`"]
         );
     }
 

@@ -409,11 +409,19 @@ mod tests {
             vec![row(Means::Value, &[("kin", text("{}"))])],
         );
         key.secret = true;
-        let read = key.read(&at(&[("kin", Raw::Text("reedwarbler".into()))]));
-        let Reading::Unread(words) = read else {
-            panic!("it is no key");
-        };
-        assert_eq!(words, "not understood: `kin` is hidden");
+        let word = || "reedwarbler".to_owned();
+        for stands in [
+            Raw::Text(word()),
+            Raw::Choice(Some(word())),
+            Raw::Many(vec![word()]),
+            Raw::Json(json!([word()])),
+            Raw::Box(true),
+        ] {
+            assert_eq!(
+                key.read(&at(&[("kin", stands)])),
+                Reading::Unread("not understood: `kin` is hidden".into())
+            );
+        }
         let short = key.write(&Value::Bytes(vec![0xab])).expect_err("too short");
         assert_eq!(
             short.to_string(),

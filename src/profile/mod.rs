@@ -6,6 +6,7 @@
 //! and back.
 
 mod builtin;
+mod characters;
 mod check;
 mod check_setting;
 pub mod diag;

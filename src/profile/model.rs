@@ -7,6 +7,7 @@
 
 use std::collections::{BTreeMap, BTreeSet};
 
+use secrecy::SecretString;
 use semver::VersionReq;
 use serde_json::Value as Json;
 
@@ -61,14 +62,14 @@ pub struct Source {
 }
 
 /// The fallback network of a family.
-#[derive(Debug, Clone, PartialEq)]
+#[derive(Debug, Clone)]
 pub struct Network {
     /// Patterns of its name; `*` stands for any characters.
     pub names: Vec<String>,
     /// How it is secured.
     pub security: Security,
     /// The passphrase that every device of the family has, if it is printed in its manual.
-    pub passphrase: Option<String>,
+    pub passphrase: Option<SecretString>,
     /// The device's own address in its network: a literal IP address.
     pub address: std::net::IpAddr,
     /// Seconds after power-up within which it opens.
@@ -134,6 +135,8 @@ pub enum Login {
         user: Option<String>,
         /// The control for the password.
         password: String,
+        /// The button that is pressed: name and, among several, value.
+        press: Option<(String, Option<String>)>,
     },
 }
 

@@ -65,6 +65,9 @@ impl Agree {
 fn equal(a: &Value, b: &Value) -> bool {
     match (a, b) {
         (Value::Version(a), Value::Version(b)) => a.cmp_precedence(b).is_eq(),
+        (Value::List(a), Value::List(b)) => {
+            a.len() == b.len() && a.iter().zip(b).all(|(a, b)| equal(a, b))
+        }
         _ => a == b,
     }
 }
@@ -79,6 +82,7 @@ pub fn load_system(file: &str, text: &str) -> Result<System, Faults> {
     if newer(&root, super::format::FORMAT, &mut faults) {
         return faults.verdict(None);
     }
+    super::characters::refuse(text, &root, &mut faults);
     check(&root, &SYSTEM, &mut faults);
     let rules = rules(&root, &mut faults);
     let system = word(&root, "system").zip(word(&root, "title"));
@@ -189,6 +193,11 @@ mod tests {
         assert!(!Agree::SameMajor.holds(&version("2.4.1"), &Value::Absent));
         // SemVer 2.0.0 section 10: build metadata is ignored.
         assert!(Agree::Equal.holds(&version("1.0.0+a"), &version("1.0.0+b")));
+        assert!(Agree::OffOrEqual.holds(&version("1.0.0+a"), &version("1.0.0+b")));
+        let list = |text: &str| Value::List(vec![version("2.0.0"), version(text)]);
+        assert!(Agree::Equal.holds(&list("1.0.0+a"), &list("1.0.0+b")));
+        assert!(!Agree::Equal.holds(&list("1.0.0"), &list("1.0.1")));
+        assert!(!Agree::Equal.holds(&list("1.0.0"), &Value::List(vec![version("2.0.0")])));
         assert!(!Agree::Equal.holds(&version("1.0.0-a"), &version("1.0.0")));
     }
 

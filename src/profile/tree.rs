@@ -10,6 +10,7 @@ use serde_json::Value as Json;
 use toml::de::{DeTable, DeValue};
 
 use super::diag::{Code, Faults};
+use crate::terms::Untrusted;
 
 /// A value and where it stands.
 #[derive(Debug, Clone)]
@@ -46,7 +47,8 @@ impl Node {
         let (table, errors) = DeTable::parse_recoverable(text);
         for error in errors {
             let span = error.span().unwrap_or(0..0);
-            faults.add(Code::NotToml, span, error.message().to_owned(), None);
+            let message = Untrusted::new(error.message()).to_string();
+            faults.add(Code::NotToml, span, message, None);
         }
         Node {
             span: 0..0,

@@ -10,7 +10,7 @@ use semver::Version;
 use serde_json::Value as Json;
 
 use super::model::Wire;
-use crate::terms::{Kind, Value};
+use crate::terms::{Kind, Value, untrusted::is_too_long};
 
 impl Default for Wire {
     fn default() -> Self {
@@ -27,6 +27,8 @@ impl Wire {
     /// The value that a hole's text means; none: it means none of this kind.
     pub fn decode(&self, kind: &Kind, hole: &str) -> Option<Value> {
         match kind {
+            // What is kept of it would be another value.
+            Kind::Text { .. } | Kind::Version if is_too_long(hole) => None,
             Kind::Flag => hole.parse().ok().map(Value::Flag),
             Kind::Number(_) | Kind::NumberOrOff(_) => {
                 self.number_from(plain_decimal(hole)?).map(Value::Number)
@@ -357,6 +359,16 @@ mod tests {
             wire.encode_array(&kind, &list),
             Some(serde_json::json!(["a,b"]))
         );
+    }
+
+    #[test]
+    fn a_text_that_would_not_be_kept_whole_means_nothing() {
+        let kind = Kind::Text { from: 0, to: 4096 };
+        let read = |length: usize| Wire::default().decode(&kind, &"a".repeat(length));
+        assert!(read(4096).is_some());
+        assert_eq!(read(4097), None);
+        let version = format!("1.0.0+{}", "a".repeat(4096));
+        assert_eq!(Wire::default().decode(&Kind::Version, &version), None);
     }
 
     #[test]

@@ -13,11 +13,10 @@ use super::{
     json,
     lines::Lines,
     page::{Page, PageError, PageLimits},
-    pointer::Pointer,
 };
 use crate::{
     profile::{At, Format, Place, Profile, Request, SaveHow, Template},
-    terms::{PlaceName, Raw, RequestName, Untrusted},
+    terms::{PlaceName, Pointer, Raw, RequestName, Untrusted},
 };
 
 /// All answers of one reading, and what stood at each place in them.
@@ -75,7 +74,8 @@ impl Answers {
     }
 }
 
-fn not_read(what: &str, request: &RequestName) -> SessionError {
+/// What a save is made from was not read.
+pub(super) fn not_read(what: &str, request: &RequestName) -> SessionError {
     SessionError::NotRead {
         what: what.to_owned(),
         request: request.clone(),
@@ -84,12 +84,12 @@ fn not_read(what: &str, request: &RequestName) -> SessionError {
 
 /// What a profile looks for in the page that answers one request.
 #[derive(Debug, Clone, Default)]
-struct Wanted {
+struct Sought {
     css: Vec<String>,
     forms: Vec<String>,
 }
 
-impl Wanted {
+impl Sought {
     fn of(profile: &Profile, request: &RequestName) -> Self {
         let places = profile
             .places
@@ -99,14 +99,14 @@ impl Wanted {
             .recognise
             .iter()
             .filter(|rule| rule.request == *request);
-        let mut wanted = Wanted::default();
+        let mut sought = Sought::default();
         for at in places
             .map(|place| &place.at)
             .chain(rules.map(|rule| &rule.at))
         {
             match at {
-                At::Css(css) => wanted.css.push(css.clone()),
-                At::Control { form, .. } => wanted.forms.extend(form.clone()),
+                At::Css(css) => sought.css.push(css.clone()),
+                At::Control { form, .. } => sought.forms.extend(form.clone()),
                 At::Pointer(_) | At::Line(_) => {}
             }
         }
@@ -118,14 +118,14 @@ impl Wanted {
             } = &save.how
                 && of == request
             {
-                wanted.forms.push(select.clone());
+                sought.forms.push(select.clone());
             }
         }
-        for list in [&mut wanted.css, &mut wanted.forms] {
+        for list in [&mut sought.css, &mut sought.forms] {
             list.sort_unstable();
             list.dedup();
         }
-        wanted
+        sought
     }
 }
 
@@ -140,9 +140,9 @@ pub(crate) async fn parse(
     let Some(format) = request.format else {
         return Ok(None);
     };
-    let wanted = Wanted::of(profile, &request.name);
+    let sought = Sought::of(profile, &request.name);
     let (name, nesting) = (request.name.clone(), limits.nesting);
-    tokio::task::spawn_blocking(move || parse_now(&got, format, &wanted, &name, nesting))
+    tokio::task::spawn_blocking(move || parse_now(&got, format, &sought, &name, nesting))
         .await
         // A page on which the parser panics must not take the program along.
         .unwrap_or_else(|_| {
@@ -156,13 +156,13 @@ pub(crate) async fn parse(
 fn parse_now(
     got: &Got,
     format: Format,
-    wanted: &Wanted,
+    sought: &Sought,
     request: &RequestName,
     nesting: usize,
 ) -> Result<Answer, SessionError> {
     let request = || request.clone();
     match format {
-        Format::Html => as_page(got, &texts(&wanted.css), &texts(&wanted.forms), nesting)
+        Format::Html => as_page(got, &texts(&sought.css), &texts(&sought.forms), nesting)
             .map(|page| Answer::Page(Box::new(page)))
             .map_err(|source| SessionError::Page {
                 request: request(),

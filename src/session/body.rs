@@ -2,10 +2,10 @@
 
 use serde_json::{Map, Value as Json};
 
-use super::{SessionError, pointer::Pointer};
+use super::SessionError;
 use crate::{
     profile::{Body, Encoding, Field},
-    terms::{PlaceName, Raw},
+    terms::{PlaceName, Pointer, Raw},
 };
 
 /// What a made request carries.

@@ -8,9 +8,8 @@ use super::{
     json::JsonError,
     lines::LinesError,
     page::{FormError, PageError},
-    pointer::PointerError,
 };
-use crate::terms::{Exit, PlaceName, RequestName, SaveName};
+use crate::terms::{Exit, PlaceName, PointerError, RequestName, SaveName};
 
 /// Why a device was not read, or a request was not made. Whatever comes as an error from
 /// [`super::Session::save`] or [`super::Session::restart`] was surely not sent.
@@ -27,6 +26,10 @@ pub enum SessionError {
         /// Which rule does not hold, and what stands there instead, escaped.
         why: String,
     },
+    /// The network has another BSSID than when the reading began, so some of the answers may be of
+    /// another device.
+    #[error("another device answers there: the BSSID of its network changed while it was read")]
+    AnotherDevice,
     /// The family asks for a login.
     #[error("`{family}` asks for a login, which this version of the program cannot give yet")]
     LoginNotBuilt {
@@ -165,6 +168,7 @@ impl SessionError {
         match self {
             SessionError::Http(error) => error.code(),
             SessionError::AnotherFamily { .. } => "another-family",
+            SessionError::AnotherDevice => "another-device",
             SessionError::LoginNotBuilt { .. } => "login-not-built",
             SessionError::NotBuilt { .. } => "multipart-not-built",
             SessionError::Page { .. } => "page-unreadable",
@@ -192,6 +196,7 @@ impl SessionError {
             SessionError::AnotherFamily { .. } => {
                 "check the address, or leave `--profile` out so that the family is recognised"
             }
+            SessionError::AnotherDevice => "power only the receiver that you mean",
             SessionError::Page { .. }
             | SessionError::Json { .. }
             | SessionError::Lines { .. }
@@ -227,6 +232,7 @@ impl SessionError {
             SessionError::Http(error) => error.exit(),
             // It is another device than the one meant, or writing to it is not safe.
             SessionError::AnotherFamily { .. }
+            | SessionError::AnotherDevice
             | SessionError::UnknownControl { .. }
             | SessionError::FilledByScripts { .. } => Exit::Refused,
             _ => Exit::Failed,

@@ -14,7 +14,6 @@ pub mod limits;
 pub mod lines;
 pub mod origin;
 pub mod page;
-pub mod pointer;
 #[cfg(all(test, feature = "practice"))]
 mod practice;
 mod read;
@@ -26,6 +25,7 @@ mod tests;
 
 use std::{
     collections::BTreeMap,
+    fmt,
     sync::{Arc, Mutex, PoisonError},
 };
 
@@ -35,7 +35,7 @@ pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
 pub use origin::{Origin, OriginError};
 pub use read::Harvest;
-pub use send::Sent;
+pub use send::Reply;
 
 pub(crate) use answers::{as_page, parse, recognise};
 
@@ -47,14 +47,33 @@ use answers::Answer;
 use http::{Got, Http, Unanswered, Unreached};
 
 /// One device, by one profile, through one origin.
-#[derive(Debug, Clone)]
+#[derive(Clone)]
 pub struct Session {
     http: Http,
     profile: Arc<Profile>,
     limits: Limits,
-    bssid: Option<[u8; 6]>,
+    bssid: BssidNow,
     /// Used up by the first reading.
     fetched: Arc<Mutex<Fetched>>,
+}
+
+/// Asked for each reading: the BSSID of the network through which the device is reached at this
+/// moment, or none where that is not known, such as at a plain address. It must not wait.
+pub type BssidNow = Arc<dyn Fn() -> Option<[u8; 6]> + Send + Sync>;
+
+/// That of a plain address: nothing is known of the network behind it.
+pub fn no_bssid() -> BssidNow {
+    Arc::new(|| None)
+}
+
+/// The origin and the family.
+impl fmt::Debug for Session {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Session")
+            .field("origin", self.origin())
+            .field("family", &self.profile.family)
+            .finish_non_exhaustive()
+    }
 }
 
 /// Answers that were fetched before the session began, by request.
@@ -73,13 +92,13 @@ pub enum Alive {
 }
 
 impl Session {
-    /// A session with the device at an origin; `bssid` is that of the network through which it is
-    /// reached, where that is known. Nothing is sent.
+    /// A session with the device at an origin; `bssid` is asked anew for each reading, so that a
+    /// lookalike that comes back in the device's place is noticed. Nothing is sent.
     pub fn new(
         origin: Origin,
         profile: Arc<Profile>,
         limits: Limits,
-        bssid: Option<[u8; 6]>,
+        bssid: BssidNow,
     ) -> Result<Self, SessionError> {
         if profile.login != Login::None {
             return Err(SessionError::LoginNotBuilt {
@@ -121,6 +140,9 @@ impl Session {
     /// Safe to repeat and to drop at any point: it acts on nothing. An error where
     /// [`SessionError::is_transport`] holds may pass by itself; any other will not.
     pub async fn read(&self) -> Result<Harvest, SessionError> {
+        // Before anything is asked and after everything is answered: where the two differ, some of
+        // the answers may be of another device.
+        let bssid = (self.bssid)();
         let mut fetched =
             std::mem::take(&mut *self.fetched.lock().unwrap_or_else(PoisonError::into_inner));
         let mut by_request = BTreeMap::new();
@@ -137,19 +159,22 @@ impl Session {
         for request in self.profile.reading() {
             self.ask(request, &mut fetched, &mut by_request).await?;
         }
-        read::harvest(&self.profile, self.origin(), self.bssid, by_request)
+        if (self.bssid)() != bssid {
+            return Err(SessionError::AnotherDevice);
+        }
+        read::harvest(&self.profile, self.origin(), bssid, by_request)
     }
 
     /// Sends one save, once: what the answers hold, with the overlay's differences.
     ///
-    /// Not to be repeated unless it ends with [`Sent::NotSent`] or an error, which say that nothing
+    /// Not to be repeated unless it ends with [`Reply::NotSent`] or an error, which say that nothing
     /// reached the device. Dropped halfway, it may or may not have been sent.
     pub async fn save(
         &self,
         answers: &Answers,
         save: &SaveName,
         overlay: &Overlay,
-    ) -> Result<Sent, SessionError> {
+    ) -> Result<Reply, SessionError> {
         let save = self
             .profile
             .save(save.as_str())
@@ -162,7 +187,7 @@ impl Session {
 
     /// Sends the request that makes the device restart, once. The same holds as for
     /// [`Session::save`].
-    pub async fn restart(&self, answers: &Answers) -> Result<Sent, SessionError> {
+    pub async fn restart(&self, answers: &Answers) -> Result<Reply, SessionError> {
         let request = match self.profile.restart.as_ref().map(|restart| &restart.by) {
             Some(RestartBy::Request(name)) => self.profile.requests.get(name),
             Some(RestartBy::Saving) | None => None,

@@ -12,13 +12,13 @@ use super::*;
 use crate::{
     find,
     profile::named,
-    terms::{Reading, Snapshot, Value},
+    terms::{Reading, Sameness, Snapshot, Value},
 };
 
 const BOTH: [Family; 2] = [Family::SampleForm, Family::SampleScript];
 
 struct Practice {
-    receiver: Running,
+    receiver: Arc<Running>,
     session: Session,
     /// Of the same device, for an answer that never comes.
     hasty: Session,
@@ -30,7 +30,7 @@ async fn practice(family: Family, scenario: Scenario) -> Practice {
         pause: Duration::from_millis(10),
         ..Options::new(family, scenario)
     });
-    let receiver = receiver.await.expect("a free port");
+    let receiver = Arc::new(receiver.await.expect("a free port"));
     let origin = Origin::parse(&format!("http://{}", receiver.address())).expect("an origin");
     let profile = Arc::new(named(family.word()).expect("it comes with the program"));
     let patient = Limits {
@@ -43,7 +43,8 @@ async fn practice(family: Family, scenario: Scenario) -> Practice {
         ..patient.clone()
     };
     let session = |limits| {
-        let bssid = Some(receiver.bssid());
+        let joined = Arc::clone(&receiver);
+        let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
         Session::new(origin.clone(), Arc::clone(&profile), limits, bssid).expect("a session")
     };
     Practice {
@@ -86,7 +87,7 @@ impl Practice {
 }
 
 /// Sends the save that clears the model lock.
-async fn unlock(session: &Session, answers: &Answers) -> Sent {
+async fn unlock(session: &Session, answers: &Answers) -> Reply {
     let lock = session.profile().setting("model-lock").expect("it has one");
     let overlay = lock.write(&Value::Off).expect("it can be off");
     let sent = session.save(answers, &lock.saves[0], &overlay).await;
@@ -144,8 +145,8 @@ async fn what_is_read_is_what_is_true() {
             );
             let again = practice.read().await.snapshot;
             assert_eq!(
-                again.fingerprint(),
-                snapshot.fingerprint(),
+                (&again.places, &again.rest),
+                (&snapshot.places, &snapshot.rest),
                 "{family:?} {scenario:?}"
             );
             assert_eq!(practice.writes(), 0);
@@ -164,7 +165,7 @@ async fn a_save_changes_the_lock_and_nothing_else() {
             assert!(
                 matches!(
                     sent,
-                    Sent::Answered {
+                    Reply::Answered {
                         status: 200,
                         as_expected: Some(true),
                         ..
@@ -176,7 +177,7 @@ async fn a_save_changes_the_lock_and_nothing_else() {
                 let sent = practice.session.restart(&before.answers).await;
                 let sent = sent.expect("nothing of ours is in the way");
                 assert!(
-                    matches!(sent, Sent::Answered { status: 202, .. }),
+                    matches!(sent, Reply::Answered { status: 202, .. }),
                     "{sent:?}"
                 );
             }
@@ -210,7 +211,7 @@ async fn a_save_whose_answer_is_lost_is_not_sent_again() {
             let answers = practice.read().await.answers;
             let sent = unlock(&practice.hasty, &answers).await;
             assert!(
-                matches!(sent, Sent::NoAnswer { .. }),
+                matches!(sent, Reply::NoAnswer { .. }),
                 "{family:?} {scenario:?}: {sent:?}"
             );
             assert_eq!(practice.writes(), 1);
@@ -220,7 +221,7 @@ async fn a_save_whose_answer_is_lost_is_not_sent_again() {
     let practice = practice(Family::SampleForm, Scenario::NoAnswer).await;
     let answers = practice.read().await.answers;
     let sent = unlock(&practice.session, &answers).await;
-    assert!(matches!(sent, Sent::NoAnswer { .. }), "{sent:?}");
+    assert!(matches!(sent, Reply::NoAnswer { .. }), "{sent:?}");
     assert_eq!((practice.writes(), practice.truth().saves), (1, 1));
 }
 
@@ -246,7 +247,7 @@ async fn a_form_that_was_sent_before_is_refused_by_the_device() {
     let answers = practice.read().await.answers;
     unlock(&practice.session, &answers).await;
     let again = unlock(&practice.session, &answers).await;
-    let Sent::Refused { status: 403, says } = &again else {
+    let Reply::Refused { status: 403, says } = &again else {
         panic!("its token was used: {again:?}");
     };
     assert!(says.raw().contains("stale form"), "{says}");
@@ -275,11 +276,32 @@ async fn another_family_s_profile_is_refused() {
     let practice = practice(Family::SampleForm, Scenario::Locked).await;
     let other = Arc::new(named("sample-script").expect("it comes with the program"));
     let origin = practice.session.origin().clone();
-    let session = Session::new(origin, other, Limits::default(), None).expect("a session");
+    let session = Session::new(origin, other, Limits::default(), no_bssid()).expect("a session");
     let error = session.read().await.expect_err("another family");
     assert_eq!(error.code(), "another-family");
     assert_eq!(
         error.to_string(),
         "this is no `sample-script`: `title` says `Tarn deck receiver`, not `Tarn keel receiver`"
     );
+}
+
+#[tokio::test]
+async fn a_lookalike_that_comes_back_after_the_restart_is_told_by_its_bssid() {
+    // This family shows no serial: nothing but the network tells one receiver from another.
+    let practice = practice(Family::SampleScript, Scenario::SwappedAfterRestart).await;
+    let first = practice.read().await;
+    let sent = practice.session.restart(&first.answers).await;
+    assert!(matches!(sent, Ok(Reply::Answered { .. })), "{sent:?}");
+    practice.restarted().await;
+    let second = practice.read().await;
+    let (one, other) = (
+        &first.snapshot.device.identity,
+        &second.snapshot.device.identity,
+    );
+    assert_ne!(one.bssid, other.bssid);
+    assert_eq!(one.compare(other), Sameness::Different);
+    let truth = practice.receiver.truth();
+    assert_eq!(truth.present, 1);
+    let bssid = other.bssid.map(|bssid| bssid.to_string());
+    assert_eq!(bssid.as_ref(), Some(&truth.devices[1].bssid));
 }

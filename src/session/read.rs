@@ -14,13 +14,12 @@ use super::{
     answers::{Answer, Answers, raw_at, shown, text_of},
     lines::Lines,
     page::Page,
-    pointer::Pointer,
 };
 use crate::{
     profile::{At, Place, Profile, WitnessRule, raw_number},
     terms::{
-        Bssid, Device, Entry, Identity, PlaceName, Raw, Reading, RequestName, SettingName,
-        Snapshot, Untrusted, Value, Witness,
+        Bssid, Device, Entry, Identity, PlaceName, Pointer, Raw, Reading, RequestName, SettingName,
+        Snapshot, Untrusted, Value, Witness, untrusted::is_too_long,
     },
 };
 
@@ -134,7 +133,8 @@ fn identity(
         .serial
         .as_ref()
         .and_then(|place| text_of(places.get(place)?))
-        .filter(|serial| !serial.is_empty());
+        // Of a text that is not kept whole two devices may have the same part: it is no mark.
+        .filter(|serial| !serial.is_empty() && !is_too_long(serial));
     Identity {
         serial: serial.map(Untrusted::new),
         bssid: bssid.map(|mac| Bssid {

@@ -7,22 +7,21 @@ use serde_json::Value as Json;
 
 use super::{
     Limits, Origin, SessionError,
-    answers::{Answers, as_page, text_of},
+    answers::{Answers, as_page, not_read, text_of},
     body::{self, Made},
     http::{Acted, Ask, BadRedirect, Got, HttpError},
     json,
     page::{Form, SubmitMethod},
-    pointer::Pointer,
 };
 use crate::{
     profile::{At, Method, Profile, Request, Save, SaveHow, Template},
-    terms::{Overlay, PlaceName, Raw, RequestName, Untrusted},
+    terms::{Overlay, PlaceName, Pointer, Raw, RequestName, Untrusted},
 };
 
-/// What came of an acting request. Only [`Sent::NotSent`] says that the device has not carried it
+/// What came of an acting request. Only [`Reply::NotSent`] says that the device has not carried it
 /// out; whether it has is known from reading it again, never from here.
 #[derive(Debug, Clone, PartialEq, Eq)]
-pub enum Sent {
+pub enum Reply {
     /// It was answered with a status below 400.
     Answered {
         /// The status.
@@ -103,7 +102,12 @@ pub(super) fn save(
             place,
         } => {
             let raw = overlay.get(place).unwrap_or(answers.raw(place));
-            let value = body::json_of(raw).ok_or_else(|| not_read(what, profile, place))?;
+            let value = body::json_of(raw).ok_or_else(|| match profile.places.get(place) {
+                Some(place) => not_read(what, &place.request),
+                None => SessionError::BadPath {
+                    what: what.to_owned(),
+                },
+            })?;
             (*method, path, Made::json(&value))
         }
         SaveHow::Merge { method, path, of } => {
@@ -156,18 +160,6 @@ fn ask(
         body,
         ends: None,
     })
-}
-
-fn not_read(what: &str, profile: &Profile, place: &PlaceName) -> SessionError {
-    match profile.places.get(place) {
-        Some(place) => SessionError::NotRead {
-            what: what.to_owned(),
-            request: place.request.clone(),
-        },
-        None => SessionError::BadPath {
-            what: what.to_owned(),
-        },
-    }
 }
 
 /// The document that answered a request, with the overlay's differences.
@@ -317,11 +309,11 @@ pub(super) async fn outcome(
     expected: Option<&Template>,
     secrets: &[String],
     limits: &Limits,
-) -> Result<Sent, SessionError> {
+) -> Result<Reply, SessionError> {
     let acted = match acted {
         Ok(acted) => acted,
         Err(error @ HttpError::NotSent { .. }) => {
-            return Ok(Sent::NotSent {
+            return Ok(Reply::NotSent {
                 why: error.to_string(),
             });
         }
@@ -329,7 +321,7 @@ pub(super) async fn outcome(
             return Err(error.into());
         }
         Err(error) => {
-            return Ok(Sent::NoAnswer {
+            return Ok(Reply::NoAnswer {
                 why: error.to_string(),
             });
         }
@@ -351,16 +343,16 @@ pub(super) async fn outcome(
         // The request was answered; only the page that it leads to is not known.
         Err(error) if status >= 300 => (format!("({error})"), None),
         Err(error) => {
-            return Ok(Sent::NoAnswer {
+            return Ok(Reply::NoAnswer {
                 why: format!("status {status}, and then: {error}"),
             });
         }
     };
     let says = short(&text, secrets);
     Ok(if status >= 400 {
-        Sent::Refused { status, says }
+        Reply::Refused { status, says }
     } else {
-        Sent::Answered {
+        Reply::Answered {
             status,
             says,
             as_expected,

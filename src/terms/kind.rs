@@ -5,7 +5,7 @@ use std::fmt;
 use rust_decimal::Decimal;
 use semver::Version;
 
-use super::{Untrusted, Value};
+use super::{Untrusted, Value, untrusted::is_too_long};
 
 /// The kind of a setting with its range.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -108,6 +108,8 @@ impl Kind {
             Kind::Number(_) | Kind::NumberOrOff(_) => {
                 Value::Number(typed.trim().parse().map_err(|_| wrong())?)
             }
+            // What is kept of it would be another value.
+            Kind::Text { .. } if is_too_long(typed) => return Err(self.out_of_range(typed)),
             Kind::Text { .. } => Value::Text(typed.into()),
             Kind::Choice(_) => Value::Choice(typed.to_owned()),
             Kind::Bytes { .. } if typed == "none" => Value::Absent,
@@ -156,10 +158,7 @@ impl Kind {
         if in_range {
             Ok(value)
         } else {
-            Err(ValueError::OutOfRange {
-                given: value.to_string(),
-                expected: self.to_string(),
-            })
+            Err(self.out_of_range(&value.to_string()))
         }
     }
 
@@ -179,6 +178,13 @@ impl Kind {
         match self {
             Kind::Number(range) | Kind::NumberOrOff(range) => range.unit.as_deref(),
             _ => None,
+        }
+    }
+
+    fn out_of_range(&self, given: &str) -> ValueError {
+        ValueError::OutOfRange {
+            given: Untrusted::new(given).to_string(),
+            expected: self.to_string(),
         }
     }
 
@@ -257,6 +263,56 @@ mod tests {
         );
         assert!(slots().parse("2.5").is_err(), "off the steps");
         assert!(slots().parse("seven").is_err());
+    }
+
+    #[test]
+    fn a_text_that_would_not_be_kept_whole_is_no_value() {
+        let kind = Kind::Text { from: 0, to: 4096 };
+        assert!(kind.parse(&"a".repeat(4096)).is_ok());
+        assert!(matches!(
+            kind.parse(&"a".repeat(4097)),
+            Err(ValueError::OutOfRange { .. })
+        ));
+    }
+
+    fn version(text: &str) -> Version {
+        match Kind::Version.parse(text) {
+            Ok(Value::Version(version)) => version,
+            other => panic!("`{text}` is {other:?}"),
+        }
+    }
+
+    #[test]
+    fn versions_follow_each_other_as_in_semver_section_11() {
+        // SemVer 2.0.0, section 11, points 2 and 4.
+        for chain in [
+            &["1.0.0", "2.0.0", "2.1.0", "2.1.1"][..],
+            &[
+                "1.0.0-alpha",
+                "1.0.0-alpha.1",
+                "1.0.0-alpha.beta",
+                "1.0.0-beta",
+                "1.0.0-beta.2",
+                "1.0.0-beta.11",
+                "1.0.0-rc.1",
+                "1.0.0",
+            ],
+        ] {
+            for (index, earlier) in chain.iter().enumerate() {
+                for later in &chain[index + 1..] {
+                    let order = version(earlier).cmp_precedence(&version(later));
+                    assert!(order.is_lt(), "{earlier} and {later}");
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn build_metadata_makes_another_firmware_of_the_same_precedence() {
+        let (one, other) = (version("1.0.0+a"), version("1.0.0+b"));
+        // SemVer 2.0.0, section 10.
+        assert!(one.cmp_precedence(&other).is_eq());
+        assert_ne!(Value::Version(one), Value::Version(other));
     }
 
     #[test]

@@ -4,7 +4,6 @@ use std::{collections::BTreeMap, fmt};
 
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
-use sha2::{Digest, Sha256};
 
 use super::{Identity, PlaceName, Raw, SettingName, Untrusted, Value};
 
@@ -125,14 +124,6 @@ impl Snapshot {
         named
             || serial.as_ref().is_some_and(|serial| serial.raw() == who)
             || bssid.is_some_and(|bssid| bssid.to_string().eq_ignore_ascii_case(who))
-    }
-
-    /// SHA-256 over all places and all that is not mapped, as lower-case hexadecimal: equal as
-    /// long as nothing but volatile things changed. It is made of secrets too and stays in the
-    /// journal.
-    pub fn fingerprint(&self) -> String {
-        let body = serde_json::to_vec(&(&self.places, &self.rest)).unwrap_or_default();
-        hex::encode(Sha256::digest(body))
     }
 }
 

@@ -2,7 +2,9 @@
 //!
 //! A device is a stranger. Its text may hold terminal escapes (CWE-150), bidirectional overrides
 //! or invisible characters, so [`std::fmt::Display`] shows those as visible escapes and cuts long
-//! texts. The letters themselves stay available through [`Untrusted::raw`] for writing back.
+//! texts. The letters themselves stay available through [`Untrusted::raw`] for writing back. No more
+//! than [`MOST_CHARS`] of them are ever kept, so that no output or file grows with what a device
+//! says.
 
 use std::fmt::{self, Write};
 
@@ -11,28 +13,41 @@ use serde::{Deserialize, Serialize};
 /// Characters of a text that are shown before it is cut.
 pub const SHOWN_CHARS: usize = 160;
 
+/// Most characters of a text that are kept: the most that a profile may allow a setting, and far
+/// more than a page of a small device holds (a choice of ours, no source).
+pub const MOST_CHARS: usize = 1 << 12;
+
 /// Text from outside. `Display` and `Debug` are safe on a terminal; [`raw`](Self::raw) is not.
 #[derive(Clone, PartialEq, Eq, PartialOrd, Ord, Hash, Serialize, Deserialize, Default)]
-#[serde(transparent)]
+#[serde(from = "String")]
 pub struct Untrusted(String);
 
 impl Untrusted {
-    /// Takes text as it came.
+    /// Takes text as it came, up to its first [`MOST_CHARS`] characters; the rest is gone. Where a
+    /// part would be taken for the whole, such as a value that is written back, ask
+    /// [`is_too_long`] first.
     pub fn new(text: impl Into<String>) -> Self {
-        Self(text.into())
+        let mut text = text.into();
+        if let Some((end, _)) = text.char_indices().nth(MOST_CHARS) {
+            text.truncate(end);
+        }
+        Self(text)
     }
 
     /// The letters as they came: for comparing and for writing back, never for showing.
     pub fn raw(&self) -> &str {
         &self.0
     }
+}
 
-    /// The whole text with every character that could act on a terminal shown as `\u{..}`.
-    pub fn escaped(&self) -> String {
-        self.0.chars().fold(String::new(), |mut out, c| {
-            push_escaped(&mut out, c);
-            out
-        })
+/// Whether a text has more than [`MOST_CHARS`] characters.
+pub fn is_too_long(text: &str) -> bool {
+    text.chars().nth(MOST_CHARS).is_some()
+}
+
+impl From<String> for Untrusted {
+    fn from(text: String) -> Self {
+        Self::new(text)
     }
 }
 
@@ -107,6 +122,19 @@ mod tests {
     fn cuts_long_text_and_says_how_much_is_missing() {
         let text = Untrusted::new("a".repeat(SHOWN_CHARS + 5));
         assert!(text.to_string().ends_with("a… (+5)"));
-        assert_eq!(text.escaped().len(), SHOWN_CHARS + 5);
+    }
+
+    #[test]
+    fn keeps_no_more_than_its_bound_however_it_comes() {
+        let long = "ä".repeat(MOST_CHARS + 1);
+        let kept = "ä".repeat(MOST_CHARS);
+        assert!(is_too_long(&long) && !is_too_long(&kept));
+        assert_eq!(Untrusted::new(kept.as_str()).raw(), kept);
+        assert_eq!(Untrusted::new(long.as_str()).raw(), kept);
+        let json = serde_json::to_string(&long).expect("JSON");
+        let read: Untrusted = serde_json::from_str(&json).expect("text");
+        assert_eq!(read.raw(), kept);
+        let written = serde_json::to_string(&read).expect("JSON");
+        assert_eq!(written, format!("\"{kept}\""));
     }
 }

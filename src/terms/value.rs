@@ -28,7 +28,9 @@ pub enum Value {
     Choice(String),
     /// Bytes, shown as lower-case hexadecimal.
     Bytes(#[serde(with = "hex")] Vec<u8>),
-    /// A version by `SemVer` 2.0.0.
+    /// A version by `SemVer` 2.0.0. Two that differ in build metadata alone are different values,
+    /// since another build is another firmware; whether two ends fit together goes by precedence,
+    /// to which build metadata says nothing (section 10), and is the system's to say.
     Version(Version),
     /// Several of one kind.
     List(Vec<Value>),

@@ -451,6 +451,29 @@ fn device_that_only_its_address_tells_from_others_is_not_written_to_by_a_script(
 }
 
 #[test]
+fn practice_receiver_that_comes_back_as_another_one_is_told_by_its_bssid() {
+    // This family shows no serial. The bench is there for its data folder.
+    let bench = Bench::new(Family::SampleScript, Scenario::Locked);
+    let words = [
+        "unlock",
+        "--practice",
+        "swapped-after-restart",
+        "--profile",
+        "sample-script",
+        "--yes",
+    ];
+    bench
+        .off_device(&words)
+        .run()
+        .ends(7)
+        .says("another device answers there");
+    // What it left unfinished refuses another run on the same folder, so this one has its own.
+    let bench = Bench::new(Family::SampleScript, Scenario::Locked);
+    let said = bench.off_device(&words).word("--json").run().ends(7);
+    assert_eq!(said.json("change")["error"]["code"], "another-device");
+}
+
+#[test]
 fn quiet_prints_the_result_alone_and_faults_all_the_same() {
     let bench = Bench::new(Family::SampleForm, Scenario::Locked);
     let said = bench

@@ -161,8 +161,8 @@ impl Http {
         let mut at = ask.clone();
         for _ in 0..=self.limits.redirects {
             match self.patiently(&at).await? {
-                Step::Answer(got) => return Ok(got),
-                Step::To(url) => at.url = url,
+                Hop::Answer(got) => return Ok(got),
+                Hop::To(url) => at.url = url,
             }
         }
         Err(HttpError::Redirect {
@@ -201,8 +201,8 @@ impl Http {
     async fn follow(&self, mut ask: Ask) -> Result<Got, HttpError> {
         for _ in 0..self.limits.redirects.max(1) {
             match self.step(&ask).await? {
-                Step::Answer(got) => return Ok(got),
-                Step::To(url) => ask.url = url,
+                Hop::Answer(got) => return Ok(got),
+                Hop::To(url) => ask.url = url,
             }
         }
         Err(HttpError::Redirect {
@@ -211,7 +211,7 @@ impl Http {
         })
     }
 
-    async fn patiently(&self, ask: &Ask) -> Result<Step, HttpError> {
+    async fn patiently(&self, ask: &Ask) -> Result<Hop, HttpError> {
         let mut pause = self.limits.pause;
         for _ in 1..self.limits.attempts {
             match self.step(ask).await {
@@ -225,13 +225,13 @@ impl Http {
     }
 
     /// One request that does not act: its answer, or where it is redirected to.
-    async fn step(&self, ask: &Ask) -> Result<Step, HttpError> {
+    async fn step(&self, ask: &Ask) -> Result<Hop, HttpError> {
         let head = self.send(ask).await?;
         let status = head.status();
         match status {
-            200..=299 => self.body(head, ask.ends.as_deref()).await.map(Step::Answer),
+            200..=299 => self.body(head, ask.ends.as_deref()).await.map(Hop::Answer),
             301..=303 | 307 | 308 if ask.method == Method::Get => {
-                head.leads_to(&self.origin).map(Step::To)
+                head.leads_to(&self.origin).map(Hop::To)
             }
             301..=303 | 307 | 308 => Err(HttpError::Redirect {
                 line: ask.line(),
@@ -347,7 +347,7 @@ impl Http {
 }
 
 /// What one request led to.
-enum Step {
+enum Hop {
     Answer(Got),
     To(Url),
 }

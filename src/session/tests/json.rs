@@ -75,7 +75,7 @@ async fn reads_a_document_with_all_that_is_not_mapped() {
         true,
         "[save.all]\ndocument = { put = \"/all\", of = \"all\" }",
     );
-    let bssid = Some([2, 0, 0, 0, 0, 7]);
+    let bssid: BssidNow = Arc::new(|| Some([2, 0, 0, 0, 0, 7]));
     let session = Session::new(
         tiny.origin.clone(),
         profile(&toml),
@@ -155,7 +155,7 @@ async fn saves_json_in_each_of_its_shapes() {
         let sent = session
             .save(&answers, &save("all"), &lock_off(&session))
             .await;
-        let expected = Sent::Answered {
+        let expected = Reply::Answered {
             status: 204,
             says: "".into(),
             as_expected: None,
@@ -199,7 +199,7 @@ async fn the_restart_request_is_sent_once_with_its_body() {
     let json = session(&tiny, &toml);
     let answers = json.read().await.expect("a reading").answers;
     let sent = json.restart(&answers).await.expect("sent");
-    let expected = Sent::Answered {
+    let expected = Reply::Answered {
         status: 202,
         says: "going".into(),
         as_expected: None,
@@ -306,7 +306,7 @@ async fn a_page_that_scripts_fill_is_not_sent_with_its_defaults() {
             .save(&harvest.answers, &save("radio"), &overlay)
             .await;
         if agrees {
-            assert!(matches!(sent, Ok(Sent::Answered { .. })), "{sent:?}");
+            assert!(matches!(sent, Ok(Reply::Answered { .. })), "{sent:?}");
             assert_eq!(tiny.seen()[3].line(), "POST /page");
             assert_eq!(tiny.seen()[3].body(), "area=2");
         } else {

@@ -2,12 +2,15 @@
 
 mod json;
 
-use std::time::Duration;
+use std::{
+    sync::atomic::{AtomicU8, Ordering},
+    time::Duration,
+};
 
 use super::testing::{Seen, Then, Tiny, answer, gzip};
 use super::*;
 use crate::profile::load_text;
-use crate::terms::{PlaceName, Raw, Reading, Sameness, Value, Witness};
+use crate::terms::{Exit, PlaceName, Raw, Reading, Sameness, Value, Witness};
 
 const FORM: &str = r##"
 format = 1
@@ -114,7 +117,7 @@ fn session(tiny: &Tiny, toml: &str) -> Session {
         pause: Duration::from_millis(1),
         ..Limits::default()
     };
-    Session::new(tiny.origin.clone(), profile(toml), limits, None).expect("a session")
+    Session::new(tiny.origin.clone(), profile(toml), limits, no_bssid()).expect("a session")
 }
 
 fn place(name: &str) -> PlaceName {
@@ -130,7 +133,7 @@ fn lock_off(session: &Session) -> Overlay {
     lock.write(&Value::Off).expect("it can be off")
 }
 
-fn code<T: std::fmt::Debug>(result: Result<T, SessionError>) -> &'static str {
+fn code<T: fmt::Debug>(result: Result<T, SessionError>) -> &'static str {
     result.expect_err("it fails").code()
 }
 
@@ -163,11 +166,31 @@ async fn reads_a_page_into_settings_places_and_rest() {
     );
     let again = session.read().await.expect("a second reading").snapshot;
     assert_eq!(
-        again.fingerprint(),
-        snapshot.fingerprint(),
+        (&again.places, &again.rest),
+        (&snapshot.places, &snapshot.rest),
         "tokens and uptime are left out"
     );
     assert_eq!(again.device.identity.compare(identity), Sameness::Same);
+}
+
+#[tokio::test]
+async fn a_serial_or_a_name_beyond_all_bounds_is_none() {
+    let long = "a".repeat(5_000);
+    let page = page_with("2.0.0", "", 1)
+        .replace("T-1", &long)
+        .replace("Smew", &long);
+    let tiny = Tiny::start(move |_, _| html(&page)).await;
+    let profile = FORM.replace("text = { to = 24 }", "text = { to = 4096 }");
+    let snapshot = session(&tiny, &profile).read().await.expect("a reading");
+    let snapshot = snapshot.snapshot;
+    assert_eq!(
+        snapshot.device.identity.serial, None,
+        "half of it is no mark"
+    );
+    assert_eq!(snapshot.value("name"), None, "half of it is another name");
+    let kept = (&snapshot.device, &snapshot.settings);
+    let json = serde_json::to_string(&kept).expect("JSON");
+    assert!(!json.contains(&long[..4_097]), "{json}");
 }
 
 #[tokio::test]
@@ -184,7 +207,7 @@ async fn sends_the_very_form_that_was_read_with_the_difference_alone() {
         .await;
     assert_eq!(
         sent.expect("sent"),
-        Sent::Answered {
+        Reply::Answered {
             status: 200,
             says: "Kept as number 3. Starting.".into(),
             as_expected: Some(true),
@@ -228,7 +251,7 @@ async fn what_is_not_sent_anyway_need_not_be_known() {
     assert!(
         matches!(
             sent,
-            Ok(Sent::Answered {
+            Ok(Reply::Answered {
                 as_expected: Some(false),
                 ..
             })
@@ -283,11 +306,11 @@ async fn a_place_that_the_save_does_not_write_is_refused() {
 
 #[tokio::test]
 async fn a_save_is_sent_once_and_what_came_of_it_is_told_apart() {
-    type Reply = fn() -> (Vec<u8>, Then);
-    let cases: [(Reply, Sent); 4] = [
+    type Served = fn() -> (Vec<u8>, Then);
+    let cases: [(Served, Reply); 4] = [
         (
             || (Vec::new(), Then::Reset),
-            Sent::NoAnswer {
+            Reply::NoAnswer {
                 why: "`POST /keep` was not answered: the connection was reset".into(),
             },
         ),
@@ -298,7 +321,7 @@ async fn a_save_is_sent_once_and_what_came_of_it_is_told_apart() {
                     Then::Close,
                 )
             },
-            Sent::NoAnswer {
+            Reply::NoAnswer {
                 why: "status 200, and then: the answer to `POST /keep` is incomplete: the \
                       connection ended before the answer did"
                     .into(),
@@ -306,14 +329,14 @@ async fn a_save_is_sent_once_and_what_came_of_it_is_told_apart() {
         ),
         (
             || answer("403 Forbidden", "", "word reeds-and-rushes \u{1b}[2J, kept"),
-            Sent::Refused {
+            Reply::Refused {
                 status: 403,
                 says: "word (secret) \u{1b}[2J, kept".into(),
             },
         ),
         (
             || answer("307 There", "Location: /keep2\r\n", ""),
-            Sent::Answered {
+            Reply::Answered {
                 status: 307,
                 says: "(`POST /keep` was not followed: the device asks for it to be sent again \
                        elsewhere, which is not done)"
@@ -350,7 +373,7 @@ async fn a_save_that_finds_nobody_was_not_sent() {
     let sent = session
         .save(&answers, &save("air"), &lock_off(&session))
         .await;
-    assert!(matches!(sent, Ok(Sent::NotSent { .. })), "{sent:?}");
+    assert!(matches!(sent, Ok(Reply::NotSent { .. })), "{sent:?}");
     assert_eq!(session.alive().await, Alive::Gone);
     let error = session.read().await.expect_err("nobody there");
     assert!(error.is_transport(), "{error}");
@@ -370,7 +393,7 @@ async fn a_knock_tells_there_from_gone_and_from_silent() {
         if expected == Alive::Silent {
             limits.answer = Duration::from_millis(500);
         }
-        let session = Session::new(tiny.origin.clone(), profile(FORM), limits, None);
+        let session = Session::new(tiny.origin.clone(), profile(FORM), limits, no_bssid());
         let session = session.expect("a session");
         assert_eq!(session.alive().await, expected, "{bytes:?} {then:?}");
         assert_eq!(tiny.lines(), ["GET /"], "once");
@@ -498,10 +521,29 @@ async fn a_family_with_a_login_is_not_built_and_nothing_is_asked() {
         tiny.origin.clone(),
         Arc::new(login),
         Limits::default(),
-        None,
+        no_bssid(),
     );
     assert_eq!(code(session), "login-not-built");
     assert!(tiny.seen().is_empty());
+}
+
+#[tokio::test]
+async fn a_reading_during_which_the_network_changes_is_none() {
+    let tiny = Tiny::start(form_page("")).await;
+    let asked = AtomicU8::new(0);
+    let changing: BssidNow =
+        Arc::new(move || Some([2, 0, 0, 0, 0, asked.fetch_add(1, Ordering::SeqCst)]));
+    let session = Session::new(
+        tiny.origin.clone(),
+        profile(FORM),
+        Limits::default(),
+        changing,
+    );
+    let error = session.expect("a session").read().await;
+    let error = error.expect_err("some of it may be of another device");
+    assert_eq!(error.code(), "another-device");
+    assert_eq!(error.exit(), Exit::Refused);
+    assert!(!error.is_transport());
 }
 
 #[tokio::test]
