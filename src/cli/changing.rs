@@ -219,11 +219,6 @@ pub(super) fn say(
 fn headline(ended: &Ended) -> (Tone, String) {
     match ended.report.outcome {
         Outcome::Done => (Tone::Good, "done, and proved".into()),
-        // Which says nothing of what it is like now.
-        Outcome::NothingToDo if ended.resumed => (
-            Tone::Good,
-            "nothing of it was ever written; it is closed".into(),
-        ),
         Outcome::NothingToDo => (Tone::Good, "nothing to do: it is as wanted".into()),
         Outcome::Planned => (Tone::Plain, "dry run: this would be written".into()),
         Outcome::PutBack if ended.report.exit == Exit::Done => {
@@ -238,6 +233,10 @@ fn headline(ended: &Ended) -> (Tone, String) {
         Outcome::Unproved => (
             Tone::Bad,
             "NOT PROVED: see below, and `linkmend resume`".into(),
+        ),
+        Outcome::Failed if ended.report.exit == Exit::Done => (
+            Tone::Good,
+            "nothing of it was ever written; it is closed".into(),
         ),
         Outcome::Failed => (Tone::Bad, "failed; nothing was written".into()),
     }

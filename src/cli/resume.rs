@@ -207,8 +207,14 @@ async fn with_device(
     }
     let looked = context
         .or_stopped(async {
-            let (session, profile) =
-                target::at_address(at, &profiles, &limits, crate::session::no_bssid()).await?;
+            let (session, profile) = target::at_address(
+                at,
+                &profiles,
+                &limits,
+                crate::session::no_bssid(),
+                context.screen,
+            )
+            .await?;
             let mut device = SessionDevice::new(session.clone(), None);
             let now = ports::Device::read(&mut device)
                 .await

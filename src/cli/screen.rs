@@ -3,6 +3,7 @@
 use std::{
     fmt::Write as _,
     io::{IsTerminal, Write},
+    time::Duration,
 };
 
 use anstyle::{AnsiColor, Style};
@@ -133,22 +134,34 @@ impl Screen {
         }
     }
 
-    /// A wait that a person can watch; without a terminal it draws nothing.
-    pub(super) fn wait(self) -> ProgressBar {
-        if self.quiet || self.json || !std::io::stderr().is_terminal() {
-            return ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden());
-        }
-        let bar = ProgressBar::new_spinner();
-        if let Ok(style) = ProgressStyle::with_template("  {spinner} {elapsed} waited; {wide_msg}")
-        {
+    /// A wait that a person can watch, with what is waited for; without a terminal it draws
+    /// nothing. It is gone when it is dropped.
+    pub(super) fn busy(self, text: impl Into<String>) -> Busy {
+        let bar = if self.quiet || self.json || !std::io::stderr().is_terminal() {
+            ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden())
+        } else {
+            ProgressBar::new_spinner()
+        };
+        if let Ok(style) = ProgressStyle::with_template("  {spinner} {elapsed} {wide_msg}") {
             bar.set_style(style);
         }
-        bar
+        bar.set_message(text.into());
+        bar.enable_steady_tick(Duration::from_millis(200));
+        Busy(bar)
     }
 
     /// Whether somebody can be asked: a terminal on both ends of the question, and no `--json`.
     pub(super) fn can_ask(self) -> bool {
         !self.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
+    }
+}
+
+/// Something that takes a while.
+pub(super) struct Busy(ProgressBar);
+
+impl Drop for Busy {
+    fn drop(&mut self) {
+        self.0.finish_and_clear();
     }
 }
 

@@ -2,12 +2,10 @@
 
 use std::{sync::Arc, time::Instant};
 
-use indicatif::ProgressBar;
-
 use super::{
     context::Wrote,
     render,
-    screen::{Screen, Tone},
+    screen::{Busy, Screen, Tone},
     seconds,
 };
 use crate::{
@@ -30,7 +28,8 @@ pub(super) struct Steps {
     wrote: Wrote,
     reads: usize,
     asked: bool,
-    waiting: Option<(ProgressBar, Instant)>,
+    waiting: Option<(Busy, Instant)>,
+    busy: Option<Busy>,
 }
 
 impl Steps {
@@ -52,6 +51,7 @@ impl Steps {
             reads: 0,
             asked: false,
             waiting: None,
+            busy: None,
         }
     }
 
@@ -157,10 +157,7 @@ impl Steps {
             format!("{text}; {usual}")
         };
         self.screen.step("wait", Tone::Plain, &line);
-        let bar = self.screen.wait();
-        bar.set_message(usual);
-        bar.enable_steady_tick(std::time::Duration::from_millis(200));
-        self.waiting = Some((bar, Instant::now()));
+        self.waiting = Some((self.screen.busy(format!("waited; {usual}")), Instant::now()));
     }
 }
 
@@ -195,9 +192,15 @@ impl Watch for Steps {
             }
             _ => {}
         }
+        self.busy = match action {
+            Action::Read => Some(self.screen.busy("reading")),
+            Action::Save(_) | Action::Restart => Some(self.screen.busy("sending")),
+            _ => None,
+        };
     }
 
     fn after(&mut self, event: &Event) {
+        self.busy = None;
         match event {
             Event::Read(Ok(snapshot)) => self.read(snapshot),
             Event::Read(Err(trouble)) => self.screen.step("read", Tone::Bad, &trouble.message),
@@ -215,10 +218,8 @@ impl Watch for Steps {
                 self.screen.step("", tone, &sent.words());
             }
             Event::Back(back) => {
-                let took = self.waiting.take().map_or(0.0, |(bar, since)| {
-                    bar.finish_and_clear();
-                    since.elapsed().as_secs_f64()
-                });
+                let waited = self.waiting.take();
+                let took = waited.map_or(0.0, |(_, since)| since.elapsed().as_secs_f64());
                 let (tone, text) = match (back.gone, back.there) {
                     (true, true) => (
                         Tone::Good,
@@ -232,11 +233,7 @@ impl Watch for Steps {
                 };
                 self.screen.step("", tone, &text);
             }
-            _ => {
-                if let Some((bar, _)) = self.waiting.take() {
-                    bar.finish_and_clear();
-                }
-            }
+            _ => self.waiting = None,
         }
     }
 }

@@ -50,7 +50,7 @@ pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target
     let profiles = candidates(target.profile.as_deref())?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
-            let (session, profile) = at_address(at, &profiles, &limits, no_bssid()).await?;
+            let (session, profile) = at_address(at, &profiles, &limits, no_bssid(), screen).await?;
             Ok(Target::real(session, profile, limits))
         }
         (None, Some(condition)) => practice(condition, &profiles, limits, screen).await,
@@ -67,10 +67,13 @@ pub(super) async fn at_address(
     profiles: &[Arc<Profile>],
     limits: &Limits,
     bssid: BssidNow,
+    screen: Screen,
 ) -> Result<(Arc<Session>, Arc<Profile>), Failure> {
     let origin =
         Origin::parse(at).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
+    let busy = screen.busy(format!("asking {origin}"));
     let mut fitting = find::at(&origin, profiles, limits).await?;
+    drop(busy);
     if fitting.len() > 1 {
         let names: Vec<&str> = fitting
             .iter()
@@ -191,7 +194,7 @@ async fn practice(
     let running = Arc::new(running);
     let joined = Arc::clone(&running);
     let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
-    let (session, profile) = at_address(&at, profiles, &limits, bssid).await?;
+    let (session, profile) = at_address(&at, profiles, &limits, bssid, screen).await?;
     Ok(Target {
         session,
         profile,

@@ -65,7 +65,7 @@ fn change_that_never_left_is_closed_as_not_written_without_a_device() {
     for family in Family::ALL {
         let (bench, before) = cut_at(family, "before-writing");
         let said = bench.off_device(&["resume", "--json"]).run().ends(0);
-        assert_eq!(resumed(&said)["outcome"], "nothing-to-do");
+        assert_eq!(resumed(&said)["outcome"], "failed");
         let notes = resumed(&said)["notes"].to_string();
         assert!(notes.contains("before anything was written"), "{notes}");
         assert_eq!(bench.present().settings, before.settings);

@@ -261,7 +261,7 @@ impl Claim {
             (None, Some(0)) => Claim::Nothing,
             (Some("done"), Some(0)) => Claim::Done,
             (Some("put-back"), Some(code)) if code == if undo { 0 } else { 5 } => Claim::PutBack,
-            (Some("nothing-to-do"), Some(0)) => Claim::NotWritten,
+            (Some("failed"), Some(0)) => Claim::NotWritten,
             (Some("failed"), Some(3)) => Claim::NotThere,
             (Some("unproved"), Some(7)) => Claim::Unproved(error.to_owned()),
             (Some("refused"), Some(6)) => Claim::Refused(error.to_owned()),
