@@ -476,11 +476,12 @@ mod tests {
             "network = {{ names = [\"SmallBoat *\"], address = \"fe80::1\", opens-s = {{ from = 0, to = 55 }}, security = \"wpa2\", passphrase = \"{words}\" }}\n\n[restart]"
         );
         let text = SMALL.replacen("[restart]", &network, 1);
-        let network = load_text("small.toml", &text).expect("sound").network;
-        let network = network.expect("a network");
+        let profile = load_text("small.toml", &text).expect("sound");
+        assert!(!format!("{profile:?}").contains(words));
+        assert!(profile.source.text.contains(words), "it is kept for resume");
+        let network = profile.network.expect("a network");
         let kept = network.passphrase.as_ref().map(ExposeSecret::expose_secret);
         assert_eq!(kept, Some(words));
-        assert!(!format!("{network:?}").contains(words));
     }
 
     #[test]

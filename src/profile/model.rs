@@ -5,7 +5,10 @@
 //! request that exists, every setting that can be written names saves that write its places, and
 //! reading gives back what writing put in, over each setting's range.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    fmt,
+};
 
 use secrecy::SecretString;
 use semver::VersionReq;
@@ -53,12 +56,21 @@ pub struct Profile {
 }
 
 /// Where a profile came from, kept with each change so that `resume` uses the rules of then.
-#[derive(Debug, Clone, PartialEq, Eq)]
+#[derive(Clone, PartialEq, Eq)]
 pub struct Source {
     /// The file's path, or `built in: NAME`.
     pub file: String,
     /// The whole text.
     pub text: String,
+}
+
+/// The file alone, since a passphrase may stand in the text.
+impl fmt::Debug for Source {
+    fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
+        f.debug_struct("Source")
+            .field("file", &self.file)
+            .finish_non_exhaustive()
+    }
 }
 
 /// The fallback network of a family.
