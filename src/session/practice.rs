@@ -155,6 +155,15 @@ async fn what_is_read_is_what_is_true() {
 }
 
 #[tokio::test]
+async fn an_answer_that_holds_no_place_is_no_part_of_the_rest() {
+    // The page of the keel receiver is only what it is recognised by.
+    let practice = practice(Family::SampleScript, Scenario::Locked).await;
+    let rest = practice.read().await.snapshot.rest;
+    let keys: Vec<&str> = rest.keys().map(String::as_str).collect();
+    assert_eq!(keys, ["as-it-is:/craft/hull"]);
+}
+
+#[tokio::test]
 async fn a_save_changes_the_lock_and_nothing_else() {
     for family in BOTH {
         for scenario in [Scenario::Locked, Scenario::OmittedReset] {

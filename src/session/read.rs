@@ -171,7 +171,8 @@ fn witness(profile: &Profile, places: &BTreeMap<PlaceName, Raw>) -> Option<Witne
     }
 }
 
-/// What no place of the profile maps.
+/// What no place of the profile maps, in answers that hold places. An answer that a device is only
+/// recognised by holds no settings, and what it says may be another thing after each start.
 fn rest(profile: &Profile, by_request: &BTreeMap<RequestName, Answer>) -> BTreeMap<String, Raw> {
     let mut rest = BTreeMap::new();
     for (request, answer) in by_request {
@@ -181,6 +182,9 @@ fn rest(profile: &Profile, by_request: &BTreeMap<RequestName, Answer>) -> BTreeM
             .filter(|place| place.request == *request)
             .map(|place| &place.at)
             .collect();
+        if at.is_empty() {
+            continue;
+        }
         match answer {
             Answer::Page(page) => rest_of_page(request, page, &at, &mut rest),
             Answer::Json(document) => {
