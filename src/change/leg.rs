@@ -85,15 +85,13 @@ impl Leg {
             (Some(before @ Witness::Uptime(_)), after) if after.restarted_since(before) => {
                 Some(true)
             }
-            (before, Witness::Uptime(up)) => {
-                let before = match before {
-                    Some(Witness::Uptime(before)) => *before,
-                    _ => 0.0,
-                };
+            (before, after @ Witness::Uptime(up)) => {
                 let at_least = read.from.since(at)?;
                 let at_most = read.to.since(at)?;
-                if up + uptime_slack_s(at_least) < before + at_least {
-                    // Had it gone on, it would have been up for longer.
+                let counts = before.as_ref() != Some(after);
+                if counts && 2.0 * up + uptime_slack_s(at_least) < at_least {
+                    // It has been up for less than half of the time since: a count that stands
+                    // still, or goes on by the minute, must not look like a new start.
                     Some(true)
                 } else if *up > at_most + uptime_slack_s(at_most) {
                     // It was up before the request, and still is.
@@ -180,11 +178,19 @@ mod tests {
     #[test]
     fn an_uptime_that_fits_both_tells_nothing() {
         assert_eq!(by_mark(Some(up(3.0)), up(53.0), 1050.0, 1051.0), None);
-        assert_eq!(
-            by_mark(Some(up(45.0)), up(46.0), 1046.0, 1047.0),
-            Some(true)
-        );
+        assert_eq!(by_mark(Some(up(45.0)), up(46.0), 1046.0, 1047.0), None);
         assert_eq!(by_mark(Some(up(1.0)), up(46.0), 1046.0, 1047.0), None);
+    }
+
+    #[test]
+    fn a_count_that_stands_still_or_goes_by_the_minute_is_no_restart() {
+        for stands_at in [0.0, 83.0] {
+            let stands = up(stands_at);
+            let found = by_mark(Some(stands.clone()), stands, 1300.0, 1301.0);
+            assert_ne!(found, Some(true), "{stands_at}");
+        }
+        // It shows whole minutes: 10 s at the request, 100 s later 110 s, both rounded down.
+        assert_eq!(by_mark(Some(up(0.0)), up(60.0), 1100.0, 1101.0), None);
     }
 
     #[test]
