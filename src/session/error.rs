@@ -112,6 +112,14 @@ pub enum SessionError {
         /// The control's name, escaped.
         control: String,
     },
+    /// A control would be sent twice, one of which the profile does not know.
+    #[error("the form of `{save}` would send `{control}` more than once")]
+    RepeatedControl {
+        /// The save.
+        save: SaveName,
+        /// The control's name, escaped.
+        control: String,
+    },
     /// The form says something else than the document that the device's scripts fill it from.
     #[error(
         "the form of `{save}` is filled by scripts: its control `{control}` differs from `{place}`"
@@ -180,6 +188,7 @@ impl SessionError {
             SessionError::ForeignPlace { .. } => "foreign-place",
             SessionError::NotRead { .. } => "not-read",
             SessionError::UnknownControl { .. } => "unknown-control",
+            SessionError::RepeatedControl { .. } => "repeated-control",
             SessionError::FilledByScripts { .. } => "page-filled-by-scripts",
             SessionError::Form { .. } => "form-not-filled",
             SessionError::Body { .. } => "body-not-built",
@@ -204,7 +213,7 @@ impl SessionError {
             | SessionError::PlaceMissing { .. } => {
                 "the device's firmware may be newer than the profile: compare the two, and mend the profile"
             }
-            SessionError::UnknownControl { .. } => {
+            SessionError::UnknownControl { .. } | SessionError::RepeatedControl { .. } => {
                 "nothing was sent: map the control to a place in the profile, or name it in the save's `pass` if it may go along as it is"
             }
             SessionError::FilledByScripts { .. } => {
@@ -234,6 +243,7 @@ impl SessionError {
             SessionError::AnotherFamily { .. }
             | SessionError::AnotherDevice
             | SessionError::UnknownControl { .. }
+            | SessionError::RepeatedControl { .. }
             | SessionError::FilledByScripts { .. } => Exit::Refused,
             _ => Exit::Failed,
         }

@@ -3,6 +3,8 @@
 //! A form is filled from the very page that was read, and refused when it would carry a control
 //! that the profile does not know. Nothing here repeats anything.
 
+use std::collections::BTreeSet;
+
 use serde_json::Value as Json;
 
 use super::{
@@ -232,14 +234,22 @@ impl FormSave<'_> {
                 form.fill(name, raw).map_err(unfit)?;
             }
         }
+        let mut seen = BTreeSet::new();
         for (name, _) in form.sent(press).map_err(unfit)? {
-            let known = press.is_some_and(|(button, _)| button == name)
-                || pass.contains(&name)
-                || self.maps(&name);
-            if !known {
+            let control = || Untrusted::new(name.as_str()).to_string();
+            let pressed = press.is_some_and(|(button, _)| button == name);
+            if !(pressed || self.maps(&name) || pass.contains(&name)) {
                 return Err(SessionError::UnknownControl {
                     save: self.save.name.clone(),
-                    control: Untrusted::new(name).to_string(),
+                    control: control(),
+                });
+            }
+            // A second one of a known name is none that the profile knows: which of the two the
+            // device takes is anybody's guess.
+            if !pass.contains(&name) && !seen.insert(name.clone()) {
+                return Err(SessionError::RepeatedControl {
+                    save: self.save.name.clone(),
+                    control: control(),
                 });
             }
         }

@@ -238,6 +238,26 @@ async fn a_form_with_a_control_that_nobody_knows_is_not_sent() {
 }
 
 #[tokio::test]
+async fn a_second_control_of_a_known_name_is_not_sent_along() {
+    for second in [
+        "<input type=hidden name=act value=forget>",
+        "<input type=hidden name=called value=Other>",
+        "<input type=hidden name=once value=mine>",
+        "<input name=trim2 disabled><input type=hidden name=held_to value=9>",
+    ] {
+        let tiny = Tiny::start(form_page(second)).await;
+        let session = session(&tiny, FORM);
+        let answers = session.read().await.expect("a reading").answers;
+        let error = session
+            .save(&answers, &save("air"), &lock_off(&session))
+            .await;
+        let error = error.expect_err(second);
+        assert_eq!(error.code(), "repeated-control", "{second}");
+        assert_eq!(tiny.lines(), ["GET /"]);
+    }
+}
+
+#[tokio::test]
 async fn what_is_not_sent_anyway_need_not_be_known() {
     let tiny = Tiny::start(form_page(
         "<input type=checkbox name=keel><input name=mast disabled><input type=button name=b>",
