@@ -124,6 +124,10 @@ impl Machine {
         };
         let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());
         leg.mark.clone_from(&cut_off.wrote);
+        if leg.direction == Direction::Back {
+            // What is written now is the way back.
+            self.lines = lines_of(&leg.plan, NOT_WRITTEN);
+        }
         let nothing_to_write = leg.plan.is_empty();
         self.leg = Some(leg);
         let restarted = self.restarted();

@@ -403,9 +403,11 @@ impl Machine {
         let may_have_reached = |setting: &Setting| {
             self.cut_off.is_some() || setting.saves.iter().any(|s| self.reached.contains(s))
         };
-        self.lines
-            .iter()
-            .filter_map(|line| self.profile.setting(line.plan.setting.as_str()))
+        let of_this_run = self.lines.iter().map(|line| &line.plan.setting);
+        let of_the_change = self.wanted.keys().filter(|_| self.cut_off.is_some());
+        of_this_run
+            .chain(of_the_change)
+            .filter_map(|name| self.profile.setting(name.as_str()))
             .find(|setting| is_hidden(setting, original) && may_have_reached(setting))
             .map(|setting| setting.name.clone())
     }

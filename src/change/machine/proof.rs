@@ -64,19 +64,14 @@ impl Machine {
                 Some("look at its settings page by hand; `linkmend history` has what was there"),
             ));
         }
-        if there {
-            for line in &mut self.lines {
-                let seen = last.value(line.plan.setting.as_str()) == Some(&line.plan.after);
-                (line.proof, line.why) = match (seen, restarted) {
-                    (true, true) => (Proof::AfterRestart, "read after a witnessed restart".into()),
-                    (true, false) => (Proof::ReadBack, "read back after it was written".into()),
-                    (false, _) => (Proof::None, "the device never shows this value".into()),
-                };
-            }
-        } else {
-            for line in &mut self.lines {
-                (line.proof, line.why) = (Proof::None, "what was there is back".into());
-            }
+        for line in &mut self.lines {
+            let seen = last.value(line.plan.setting.as_str()) == Some(&line.plan.after);
+            (line.proof, line.why) = match (seen, restarted) {
+                (true, true) => (Proof::AfterRestart, "read after a witnessed restart".into()),
+                (true, false) => (Proof::ReadBack, "read back after it was written".into()),
+                (false, _) if there => (Proof::None, "the device never shows this value".into()),
+                (false, _) => (Proof::None, "what was there is back".into()),
+            };
         }
         match (proved, there) {
             (false, _) => self.end_unproved(Trouble::new(
