@@ -49,7 +49,9 @@ pub(super) fn unfinished_change(change: i64) -> Trouble {
     Trouble::new(
         "unfinished-change",
         format!("change {change} of this receiver is unfinished"),
-        Some("run `linkmend resume` first; `linkmend resume CHANGE --close` leaves it as it is"),
+        Some(&format!(
+            "run `linkmend resume` first; `linkmend resume {change} --close` leaves it as it is"
+        )),
     )
     .ending(Exit::Refused)
 }

@@ -32,12 +32,14 @@ pub enum FindError {
         how: Unreached,
     },
     /// Something is there, and none of the families.
-    #[error("what answers at `{origin}` is no device of a known family: {says}")]
+    #[error("what answers at `{origin}` fits none of {tried}: {says}")]
     NoReceiver {
         /// Where.
         origin: Origin,
+        /// The profiles that were tried.
+        tried: Box<str>,
         /// The title of its page, or its status, escaped.
-        says: String,
+        says: Box<str>,
     },
     /// A request failed in another way.
     #[error(transparent)]
@@ -79,7 +81,7 @@ pub async fn at(
         }
     }
     if found.is_empty() {
-        return Err(answers.nobody(limits).await);
+        return Err(answers.nobody(profiles, limits).await);
     }
     Ok(found)
 }
@@ -167,14 +169,20 @@ impl Answers<'_> {
     }
 
     /// Why none of the families fits, from what was fetched.
-    async fn nobody(&self, limits: &Limits) -> FindError {
+    async fn nobody(&self, profiles: &[Arc<Profile>], limits: &Limits) -> FindError {
+        let tried: Vec<&str> = profiles
+            .iter()
+            .map(|profile| profile.family.as_str())
+            .collect();
+        let tried = tried.join(", ").into_boxed_str();
         let mut failed = None;
         for result in self.fetched.values() {
             match result {
                 Ok(got) => {
                     return FindError::NoReceiver {
                         origin: self.http.origin().clone(),
-                        says: says(got.clone(), limits.nesting).await,
+                        tried,
+                        says: says(got.clone(), limits.nesting).await.into(),
                     };
                 }
                 Err(error) => failed = failed.or(Some(error)),
@@ -184,7 +192,8 @@ impl Answers<'_> {
             None => FindError::NoProfiles,
             Some(error @ HttpError::Status { .. }) => FindError::NoReceiver {
                 origin: self.http.origin().clone(),
-                says: error.to_string(),
+                tried,
+                says: error.to_string().into(),
             },
             Some(error) => error.clone().into(),
         }

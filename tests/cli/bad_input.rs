@@ -203,7 +203,7 @@ fn web_page_that_is_no_receiver_ends_with_3_and_is_only_read() {
             3,
             "no-receiver",
             &[
-                "is no device of a known family",
+                "fits none of sample-form, sample-login, sample-script",
                 "Reed beds of the lake",
                 "`linkmend profile list` shows the known families",
             ],

@@ -291,7 +291,7 @@ fn profile_may_be_named_or_be_a_file_and_must_be_the_right_one() {
         .linkmend(&["read", "--profile", "sample-script"])
         .run()
         .ends(3)
-        .says("is no device of a known family: its page is titled `Tarn deck receiver`")
+        .says("fits none of sample-script: its page is titled `Tarn deck receiver`")
         .complains_once();
 }
 

@@ -174,7 +174,7 @@ fn button_that_forgets_everything_is_never_taken_for_a_save() {
     restore()
         .ends(6)
         .says("change 1 of this receiver is unfinished")
-        .says("`linkmend resume CHANGE --close` leaves it as it is")
+        .says("`linkmend resume 1 --close` leaves it as it is")
         .complains_once();
     bench.off_device(&["resume", "1", "--close"]).run().ends(0);
     restore()
