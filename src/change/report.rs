@@ -12,7 +12,8 @@ pub struct Trouble {
     pub message: String,
     /// What to do.
     pub help: Option<String>,
-    /// How the run ends when this stops it before anything was written.
+    /// How the run ends when this stops it before anything was written; afterwards every trouble
+    /// ends it as unproved.
     pub exit: Exit,
 }
 

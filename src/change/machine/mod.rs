@@ -122,6 +122,8 @@ impl Unfinished {
     }
 }
 
+/// What is waited for: each state is left by one kind of event, as `decide` lists them, and most
+/// bear the name of the action under way. `Noting…` waits until that step is durable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 enum State {
     Idle,
