@@ -116,7 +116,7 @@ async fn watch_signals(tell: watch::Sender<bool>, wrote: Wrote) {
 
 /// Clap's own message; with `--json` among the words as the object that scripts wait for.
 fn usage(error: &clap::Error) -> ExitCode {
-    let asks_for_json = std::env::args().any(|word| word == "--json");
+    let asks_for_json = std::env::args_os().any(|word| word == "--json");
     if error.use_stderr() && asks_for_json {
         let screen = screen::Screen::new(true, false, true);
         // Up to the first empty line it says what is wrong, on lines of their own what it names.

@@ -265,6 +265,9 @@ fn rest_of_lines(
     }
 }
 
+/// How long a pointer may grow, in bytes, before what stands there is kept whole.
+const MOST_OF_A_POINTER: usize = 1_024;
+
 /// Scalars and arrays at which no place stands; an array in which one stands, item by item.
 fn unmapped<'a>(
     at: &'a Json,
@@ -276,6 +279,11 @@ fn unmapped<'a>(
         return;
     }
     let mapped_within = mapped.iter().any(|pointer| here.covers(pointer));
+    if !mapped_within && here.bytes() > MOST_OF_A_POINTER {
+        // Long names above many members would make far more of a document than it is.
+        found.push((here.clone(), at));
+        return;
+    }
     match at {
         Json::Object(members) if !members.is_empty() => {
             for (name, value) in members {
@@ -308,6 +316,37 @@ mod tests {
             .into_iter()
             .map(|(at, json)| format!("{at}={json}"))
             .collect()
+    }
+
+    #[test]
+    fn long_names_above_many_members_are_kept_once() {
+        let mut document = json!(
+            (0..2_000)
+                .map(|n| (n.to_string(), n))
+                .collect::<BTreeMap<_, _>>()
+        );
+        for level in 0..20 {
+            document = json!({ (format!("{level}{}", "n".repeat(1_500))): document });
+        }
+        let mut found = Vec::new();
+        unmapped(&document, &Pointer::default(), &[], &mut found);
+        let kept: usize = found.iter().map(|(pointer, _)| pointer.bytes()).sum();
+        assert!(kept < 10_000, "{kept} bytes of pointers");
+        // What a place stands at is still found below.
+        let names = std::iter::successors(Some((&document, Pointer::default())), |(at, here)| {
+            let (name, below) = at.as_object()?.iter().next()?;
+            Some((below, here.child(name)))
+        });
+        let (_, deepest) = names.last().expect("the top");
+        let mut found = Vec::new();
+        unmapped(
+            &document,
+            &Pointer::default(),
+            std::slice::from_ref(&deepest),
+            &mut found,
+        );
+        assert!(found.iter().all(|(pointer, _)| *pointer != deepest));
+        assert_eq!(found.len(), 199);
     }
 
     #[test]

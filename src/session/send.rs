@@ -422,7 +422,42 @@ fn short(text: &str, secrets: &[String]) -> Untrusted {
     for secret in secrets {
         text = text.replace(secret.as_str(), "(secret)");
     }
+    let bare_text = bare(&text);
+    let mut bare_secrets = secrets.iter().map(|secret| bare(secret));
+    if bare_secrets.any(|secret| secret.len() >= 4 && bare_text.contains(&secret)) {
+        return "(its answer repeats a secret)".into();
+    }
     Untrusted::new(text.chars().take(KEPT_CHARS).collect::<String>())
+}
+
+/// A text as it is compared with secrets: percent-decoded (RFC 3986 section 2.1), its letters and
+/// digits alone, in lower case. A device may spell in its own way what it was told.
+fn bare(text: &str) -> String {
+    let mut bytes = Vec::with_capacity(text.len());
+    let mut rest = text.as_bytes();
+    while let [first, after @ ..] = rest {
+        let decoded = (*first == b'%')
+            .then(|| std::str::from_utf8(after.get(..2)?).ok())
+            .flatten()
+            .and_then(|digits| u8::from_str_radix(digits, 16).ok());
+        bytes.push(decoded.unwrap_or(*first));
+        rest = if decoded.is_some() {
+            &after[2..]
+        } else {
+            after
+        };
+    }
+    let text = String::from_utf8_lossy(&bytes).to_lowercase();
+    text.chars().filter(|c| c.is_alphanumeric()).collect()
+}
+
+/// An array of bytes as hexadecimal.
+fn as_hex(items: &[Json]) -> Option<String> {
+    let bytes: Option<Vec<u8>> = items
+        .iter()
+        .map(|item| u8::try_from(item.as_u64()?).ok())
+        .collect();
+    bytes.map(hex::encode)
 }
 
 /// What stands, or is to stand, at the places of secret settings. One or two characters are no
@@ -438,10 +473,11 @@ pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -
         .raws()
         .chain(overlay)
         .filter(|(place, _)| secret.contains(place))
-        .filter_map(|(_, raw)| match raw {
-            Raw::Json(json @ Json::Array(_)) => Some(json.to_string()),
-            raw => text_of(raw),
+        .flat_map(|(_, raw)| match raw {
+            Raw::Json(json @ Json::Array(items)) => vec![Some(json.to_string()), as_hex(items)],
+            raw => vec![text_of(raw)],
         })
+        .flatten()
         .filter(|text| text.chars().count() > 2)
         .collect();
     // The longest first, so that no part of it is left when a shorter one is taken out of it.
@@ -454,6 +490,37 @@ mod tests {
     use serde_json::json;
 
     use super::*;
+
+    #[test]
+    fn a_secret_is_not_shown_in_another_spelling_either() {
+        let secrets = [
+            "4A:1F:00:9C:77:E2".to_owned(),
+            "heron  double-space".to_owned(),
+        ];
+        for said in [
+            "Kept. key 4a1f009c77e2",
+            "Kept. key=4A%3A1F%3A00%3A9C%3A77%3AE2",
+            "heron double space",
+            "word: heron%20%20double%2Dspace!",
+        ] {
+            assert_eq!(
+                short(said, &secrets),
+                "(its answer repeats a secret)".into(),
+                "{said}"
+            );
+        }
+        assert_eq!(short("Kept. 4a1f", &secrets), "Kept. 4a1f".into());
+        assert_eq!(
+            as_hex(
+                json!([74, 31, 0, 156, 119, 226])
+                    .as_array()
+                    .expect("an array")
+            )
+            .as_deref(),
+            Some("4a1f009c77e2")
+        );
+        assert_eq!(as_hex(json!([300]).as_array().expect("an array")), None);
+    }
 
     #[test]
     fn a_control_and_a_document_agree_each_in_its_own_way() {

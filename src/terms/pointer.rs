@@ -116,6 +116,11 @@ impl Pointer {
         Self(tokens)
     }
 
+    /// The bytes of its tokens.
+    pub fn bytes(&self) -> usize {
+        self.0.iter().map(String::len).sum()
+    }
+
     /// Whether the other stands at or within what stands here.
     pub fn covers(&self, other: &Pointer) -> bool {
         other.0.starts_with(&self.0)

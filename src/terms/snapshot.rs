@@ -84,7 +84,14 @@ impl Witness {
     pub fn restarted_since(&self, earlier: &Witness) -> bool {
         match (earlier, self) {
             (Witness::Uptime(before), Witness::Uptime(after)) => after < before,
-            (Witness::BootMark(before), Witness::BootMark(after)) => before != after,
+            (Witness::BootMark(before), Witness::BootMark(after)) => {
+                // 17 and 17.0 are one mark in two spellings.
+                let number = |mark: &Untrusted| mark.raw().trim().parse::<f64>().ok();
+                let same_number = number(before)
+                    .zip(number(after))
+                    .is_some_and(|(before, after)| before.total_cmp(&after).is_eq());
+                before != after && !same_number
+            }
             _ => false,
         }
     }
@@ -138,6 +145,8 @@ mod tests {
         let mark = |text: &str| Witness::BootMark(text.into());
         assert!(mark("b").restarted_since(&mark("a")));
         assert!(!mark("a").restarted_since(&mark("a")));
+        assert!(mark("18").restarted_since(&mark("17")));
+        assert!(!mark("17.0").restarted_since(&mark("17")));
         assert!(!mark("a").restarted_since(&Witness::Uptime(1.0)));
     }
 }

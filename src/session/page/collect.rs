@@ -59,6 +59,12 @@ pub(super) fn forms(
     forms
 }
 
+/// Whether it is an element that a form can send (4.10.2 "submittable").
+pub(super) fn is_control(element: ElementRef<'_>) -> bool {
+    let submittable = ["input", "button", "select", "textarea"];
+    submittable.into_iter().any(|name| is(element, name))
+}
+
 /// Whether it is this element of HTML.
 pub(super) fn is(element: ElementRef<'_>, name: &str) -> bool {
     element.value().name.ns == ns!(html) && element.value().name() == name
@@ -113,8 +119,7 @@ impl<'a> Page<'a> {
     }
 
     fn owner(&self, element: ElementRef<'_>) -> Option<NodeId> {
-        let submittable = ["input", "button", "select", "textarea"];
-        if !submittable.into_iter().any(|name| is(element, name)) {
+        if !is_control(element) {
             return None;
         }
         if let Some(id) = element.attr("form") {

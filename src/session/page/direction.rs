@@ -8,9 +8,10 @@ use unicode_bidi::{BidiClass, bidi_class};
 use super::sanitise::LineType;
 use super::tree::nodes_of_page;
 
-/// Nodes that are looked through for a strong character: a hostile page cannot make each of its
-/// controls search all of its text.
-const LOOKED_THROUGH: usize = 1_000;
+/// Nodes, and characters of each text, that are looked through for a strong character: a hostile
+/// page cannot make each of its controls search all of its text.
+const LOOKED_THROUGH: usize = 100;
+const CHARACTERS: usize = 1_000;
 
 /// Which way the text of a control runs.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -96,9 +97,11 @@ fn of_contents(element: ElementRef<'_>) -> Direction {
 }
 
 fn first_strong(text: &str) -> Option<Direction> {
-    text.chars().find_map(|c| match bidi_class(c) {
-        BidiClass::L => Some(Direction::LeftToRight),
-        BidiClass::R | BidiClass::AL => Some(Direction::RightToLeft),
-        _ => None,
-    })
+    text.chars()
+        .take(CHARACTERS)
+        .find_map(|c| match bidi_class(c) {
+            BidiClass::L => Some(Direction::LeftToRight),
+            BidiClass::R | BidiClass::AL => Some(Direction::RightToLeft),
+            _ => None,
+        })
 }

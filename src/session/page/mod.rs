@@ -54,6 +54,9 @@ pub struct PageLimits {
     pub nesting: usize,
     /// Elements and comments: a parser makes many of few bytes when formatting is left open.
     pub nodes: usize,
+    /// Controls, whatever form they are of: much of what is done with them is done for each by
+    /// looking at all.
+    pub controls: usize,
     /// Time for the whole parse: what no count has caught.
     pub time: Duration,
 }
@@ -63,6 +66,7 @@ impl Default for PageLimits {
         Self {
             nesting: 512,
             nodes: 200_000,
+            controls: 4_000,
             time: Duration::from_secs(5),
         }
     }
@@ -100,6 +104,12 @@ pub enum PageError {
     /// The page holds more elements than the limit.
     #[error("the page holds more than {limit} elements")]
     TooManyNodes {
+        /// The limit.
+        limit: usize,
+    },
+    /// The page holds more controls than the limit.
+    #[error("the page holds more than {limit} controls")]
+    TooManyControls {
         /// The limit.
         limit: usize,
     },
@@ -163,6 +173,14 @@ impl Page {
         let (encoding, text) = decode::decode(body, content_type);
         let tree = Tree::parse(&text, limits)?;
         let elements = tree.elements();
+        let controls = elements
+            .iter()
+            .filter(|element| collect::is_control(**element));
+        if controls.count() > limits.controls {
+            return Err(PageError::TooManyControls {
+                limit: limits.controls,
+            });
+        }
         let forms = collect::forms(&tree, &elements, url, encoding);
         let find = |selector: &Selector| {
             let mut found = elements.iter().filter(|element| selector.matches(element));

@@ -96,6 +96,38 @@ fn parse_stops_when_its_time_is_up() {
 }
 
 #[test]
+fn a_page_of_too_many_controls_is_not_looked_at() {
+    let many = "<form id=air>".to_owned() + &"<input name=called dirname=x>".repeat(4_001);
+    let read = Page::parse(
+        many.as_bytes(),
+        None,
+        &url(),
+        &[],
+        &[],
+        &PageLimits::default(),
+    );
+    assert!(matches!(
+        read,
+        Err(PageError::TooManyControls { limit: 4_000 })
+    ));
+}
+
+#[test]
+fn a_text_without_a_direction_is_not_searched_to_its_end() {
+    let spaces = " ".repeat(2_000);
+    let page =
+        format!("<form id=f dir=auto>{spaces}\u{5d0}<input name=a value=b dirname=d></form>");
+    let page = read(&page, &[], &["#f"]);
+    let sent = page.form("#f").and_then(|form| {
+        form.sent(None).map_err(|_| PageError::NotFound {
+            wanted: "entries".into(),
+        })
+    });
+    let pair = |name: &str, value: &str| (name.to_owned(), value.to_owned());
+    assert_eq!(sent, Ok(vec![pair("a", "b"), pair("d", "ltr")]));
+}
+
+#[test]
 fn form_between_table_and_row_owns_the_controls_of_its_rows() {
     let page = read(DECK, &[], &["#air"]);
     let air = page.form("#air").expect("the form is there");
