@@ -46,6 +46,7 @@ impl Archive {
         let there = file
             .try_exists()
             .map_err(|error| JournalError::reading(&file, error))?;
+        folder.refuse_odd_files()?;
         if !there {
             return Self::empty(file);
         }

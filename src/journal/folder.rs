@@ -110,6 +110,22 @@ impl DataFolder {
                 reason: "others may write in it, and so could replace the journal".into(),
             });
         }
+        self.refuse_odd_files()
+    }
+
+    /// Refuses a folder in which a file of ours is a link, a pipe or anything else: a link would be
+    /// written through, and a pipe never answers.
+    pub(super) fn refuse_odd_files(&self) -> Result<(), JournalError> {
+        let ours = |name: &String| name == "lock" || name.starts_with(JOURNAL_FILE);
+        for name in names_in(&self.path).into_iter().filter(ours) {
+            let kind = std::fs::symlink_metadata(self.path.join(&name));
+            if kind.is_ok_and(|kind| !kind.is_file()) {
+                return Err(JournalError::UnsafeFolder {
+                    folder: self.path.clone(),
+                    reason: format!("`{name}` in it is no ordinary file"),
+                });
+            }
+        }
         Ok(())
     }
 
@@ -280,6 +296,30 @@ mod tests {
             let facts = fs::metadata(folder.path().join(&name)).expect("its facts");
             assert_eq!((facts.uid(), facts.gid()), (user, group), "`{name}`");
         }
+    }
+
+    #[test]
+    fn a_link_or_a_pipe_in_the_place_of_a_file_is_refused_and_left_alone() {
+        let top = tempfile::tempdir().expect("a folder");
+        let victim = top.path().join("victim");
+        fs::write(&victim, "precious").expect("written");
+        for name in ["lock", JOURNAL_FILE, "journal.sqlite3-wal"] {
+            let path = top.path().join(format!("in-{name}"));
+            fs::create_dir(&path).expect("made");
+            std::os::unix::fs::symlink(&victim, path.join(name)).expect("linked");
+            let folder = DataFolder::at(&path);
+            let error = folder.make().expect_err(name);
+            assert_eq!(error.code(), "journal-unsafe-folder", "{name}");
+            assert!(error.to_string().contains(name), "{error}");
+            assert!(crate::journal::Archive::open(&folder).is_err(), "{name}");
+        }
+        let path = top.path().join("pipe");
+        fs::create_dir(&path).expect("made");
+        nix::unistd::mkfifo(&path.join(JOURNAL_FILE), nix::sys::stat::Mode::S_IRWXU)
+            .expect("a pipe");
+        assert!(crate::journal::Archive::open(&DataFolder::at(&path)).is_err());
+        let text = fs::read_to_string(&victim).expect("still there");
+        assert_eq!((text.as_str(), mode(&victim) & 0o777), ("precious", 0o644));
     }
 
     #[test]

@@ -321,7 +321,7 @@ mod tests {
     #[test]
     fn long_names_above_many_members_are_kept_once() {
         let mut document = json!(
-            (0..2_000)
+            (0..200)
                 .map(|n| (n.to_string(), n))
                 .collect::<BTreeMap<_, _>>()
         );
