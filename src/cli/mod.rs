@@ -83,7 +83,18 @@ async fn run(typed: Cli) -> Exit {
         Err(failure) => failure.say(context.screen),
     };
     signals.abort();
-    exit
+    match screen::lost() {
+        Some(why) if exit == Exit::Done => {
+            let text = format!("the result could not be written: {why}");
+            context.screen.fault("error:", Tone::Bad, &text);
+            if context.wrote.is_set() {
+                Exit::Unproved
+            } else {
+                Exit::Failed
+            }
+        }
+        _ => exit,
+    }
 }
 
 /// The first Ctrl-C (or SIGTERM) asks for a clean stop; a second one ends the process at once,
@@ -127,7 +138,7 @@ fn usage(error: &clap::Error) -> ExitCode {
         let message = said.trim_start_matches("error: ");
         failure::Failure::usage(message, "see `linkmend --help`").say(screen);
     } else {
-        let _ = error.print();
+        screen::clap_says(error);
     }
     ExitCode::from(
         if error.use_stderr() {

@@ -115,17 +115,29 @@ fn nothing(context: &Context) -> Exit {
 
 /// What is unfinished, as the reason why a device is needed.
 fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
-    let all: Vec<String> = unfinished.iter().map(Unfinished::title).collect();
-    for one in &all {
-        context.screen.result(one);
+    for one in unfinished {
+        let number = one.change.id.0;
+        let address = one.record.snapshot.device.identity.address.as_deref();
+        context.screen.result(&one.title());
+        context.screen.result(&format!(
+            "  look at it and finish it: linkmend resume {number} --at {}",
+            address.unwrap_or("URL")
+        ));
+        context.screen.result(&format!(
+            "  leave it as it is:        linkmend resume {number} --close"
+        ));
     }
+    let all: Vec<String> = unfinished.iter().map(Unfinished::title).collect();
+    // A script has no list above the message.
+    let which = if context.screen.json {
+        format!(": {}", all.join("; "))
+    } else {
+        String::new()
+    };
     Failure::Trouble(
         Trouble::new(
             "unfinished-change",
-            format!(
-                "unfinished, and the device is needed to tell how it stands: {}",
-                all.join("; ")
-            ),
+            format!("unfinished, and the device is needed to tell how it stands{which}"),
             Some("power that receiver alone and run `linkmend resume --at URL`"),
         )
         .ending(Exit::Unproved),

@@ -2,7 +2,8 @@
 
 use std::{
     fmt::Write as _,
-    io::{IsTerminal, Write},
+    io::{ErrorKind, IsTerminal, Write},
+    sync::OnceLock,
     time::Duration,
 };
 
@@ -66,10 +67,21 @@ impl Screen {
         Self { json, quiet }
     }
 
-    /// A line of the result.
+    /// A line of the result. On a terminal a long one goes on below its own beginning; elsewhere it
+    /// stays one line, for programs that read lines.
     pub(super) fn result(self, line: &str) {
-        if !self.json {
+        if self.json {
+            return;
+        }
+        if !std::io::stdout().is_terminal() {
             to_stdout(line);
+            return;
+        }
+        let indent = line.len() - line.trim_start().len();
+        let room = width().saturating_sub(indent + 2);
+        for (number, part) in wrap(line.trim_start(), room).iter().enumerate() {
+            let more = if number == 0 { 0 } else { 2 };
+            to_stdout(&format!("{:width$}{part}", "", width = indent + more));
         }
     }
 
@@ -188,7 +200,7 @@ pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
     for paragraph in text.split('\n') {
         let mut line = String::new();
         for word in paragraph.split(' ') {
-            let longer = line.chars().count() + 1 + word.chars().count();
+            let longer = shown_width(&line) + 1 + shown_width(word);
             if !line.is_empty() && longer > width {
                 lines.push(std::mem::take(&mut line));
             }
@@ -200,6 +212,42 @@ pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
         lines.push(line);
     }
     lines
+}
+
+/// Characters that take room: all but the colours.
+fn shown_width(text: &str) -> usize {
+    anstream::adapter::strip_str(text)
+        .to_string()
+        .chars()
+        .count()
+}
+
+/// Escapes everything that acts on a screen, but for line ends and our own colours: whatever a
+/// message holds, a path, a typed word or a library's text.
+fn harmless(text: &str) -> String {
+    let mut out = String::with_capacity(text.len());
+    let mut rest = text;
+    while let Some(c) = rest.chars().next() {
+        if let Some(colour) = colour_at(rest) {
+            out.push_str(colour);
+            rest = &rest[colour.len()..];
+            continue;
+        }
+        if c != '\n' && acts_on_a_screen(c) {
+            out.extend(c.escape_unicode());
+        } else {
+            out.push(c);
+        }
+        rest = &rest[c.len_utf8()..];
+    }
+    out
+}
+
+/// The SGR sequence (ECMA-48, 8.3.117) with which a text begins.
+fn colour_at(text: &str) -> Option<&str> {
+    let inside = text.strip_prefix("\u{1b}[")?;
+    let end = inside.find(|c: char| !(c.is_ascii_digit() || c == ';'))?;
+    inside[end..].starts_with('m').then(|| &text[..end + 3])
 }
 
 /// JSON escapes C0 by nature; everything else that acts on a screen is escaped here. A line end is
@@ -223,11 +271,57 @@ pub(super) fn end_of_line() {
     to_stderr("");
 }
 
-/// A closed pipe on stdout is no fault of the run.
+/// What clap has to say, on the stream that it belongs to.
+pub(super) fn clap_says(said: &clap::Error) {
+    let text = said.render().ansi().to_string();
+    if said.use_stderr() {
+        to_stderr(text.trim_end());
+    } else {
+        to_stdout(text.trim_end());
+    }
+}
+
+/// Why the result could not be written to stdout, where it could not. A pipe that somebody closed
+/// is no fault of the run.
+pub(super) fn lost() -> Option<String> {
+    LOST.get().cloned()
+}
+
+static LOST: OnceLock<String> = OnceLock::new();
+
 fn to_stdout(line: &str) {
-    let _ = writeln!(anstream::stdout(), "{line}");
+    let mut out = anstream::stdout();
+    let written = writeln!(out, "{}", harmless(line)).and_then(|()| out.flush());
+    match written {
+        Err(error) if error.kind() != ErrorKind::BrokenPipe => {
+            let _ = LOST.set(error.to_string());
+        }
+        _ => {}
+    }
 }
 
 fn to_stderr(line: &str) {
-    let _ = writeln!(anstream::stderr(), "{line}");
+    let _ = writeln!(anstream::stderr(), "{}", harmless(line));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn only_colours_get_through_to_the_screen() {
+        let painted = Tone::Bad.paint("no");
+        assert_eq!(harmless(&painted), painted);
+        assert_eq!(
+            harmless("a\u{1b}]0;b\u{7}\u{1b}[2J\u{202e}\nc"),
+            "a\\u{1b}]0;b\\u{7}\\u{1b}[2J\\u{202e}\nc"
+        );
+    }
+
+    #[test]
+    fn colours_take_no_room_on_a_line() {
+        let painted = Tone::Good.paint("four");
+        assert_eq!(wrap(&format!("{painted} {painted}"), 9).len(), 1);
+        assert_eq!(wrap(&format!("{painted} {painted}"), 8).len(), 2);
+    }
 }

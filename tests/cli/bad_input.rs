@@ -515,3 +515,31 @@ fn own_mounts() -> Option<&'static str> {
             .is_ok_and(|status| status.success())
     })
 }
+
+#[test]
+#[cfg(unix)]
+fn what_is_typed_may_be_no_text_and_is_shown_with_its_teeth_drawn() {
+    use std::{ffi::OsStr, os::unix::ffi::OsStrExt};
+
+    let mut command = Call::new(&["read", "--at"]).into_command();
+    let output = command.arg(OsStr::from_bytes(b"\xff")).output();
+    assert_eq!(output.expect("it runs").status.code(), Some(2));
+    let said = Call::new(&["profile", "check", "/nowhere/\u{1b}]0;x\u{7}\u{202e}.toml"]).run();
+    let said = said.ends(2).says("\\u{1b}]0;x\\u{7}\\u{202e}.toml");
+    for raw in ['\u{1b}', '\u{7}', '\u{202e}'] {
+        assert!(!said.stderr.contains(raw), "{:?}", said.stderr);
+    }
+}
+
+#[test]
+#[cfg(target_os = "linux")]
+fn result_that_cannot_be_written_is_no_success() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Healthy);
+    let full = || std::fs::File::options().write(true).open("/dev/full");
+    let mut command = bench.linkmend(&["read", "--json"]).into_command();
+    let output = command.stdout(full().expect("it is there")).output();
+    let output = output.expect("it runs");
+    assert_eq!(output.status.code(), Some(1));
+    let said = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(said.contains("the result could not be written"), "{said}");
+}

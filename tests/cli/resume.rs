@@ -118,7 +118,7 @@ fn unproved_change_is_listed_with_its_device_and_ends_with_7() {
             .run()
             .ends(7)
             .says(&format!("change 1: unlock of {name} ({family}, "))
-            .says("unfinished, and the device is needed to tell how it stands: change 1:")
+            .says("unfinished, and the device is needed to tell how it stands")
             .says("run `linkmend resume --at URL`")
             .complains_once();
         let said = bench.off_device(&["resume", "--json"]).run().ends(7);
