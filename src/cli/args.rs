@@ -111,7 +111,7 @@ pub struct Target {
     /// Use a simulated receiver in this program: locked, unbound, healthy, faulty and others
     #[arg(long, value_name = "CONDITION")]
     pub practice: Option<String>,
-    /// Its family: the name of a profile, or a profile's file
+    /// Its family: a built-in profile's name, or a profile's file
     #[arg(long, value_name = "NAME|FILE")]
     pub profile: Option<String>,
     /// Go on only if it is this one: serial, BSSID, or name
@@ -231,9 +231,12 @@ pub enum Profile {
     List,
     /// One family's settings and ranges
     Show {
-        /// Name, or file
+        /// A built-in family's name, or a profile's file
         #[arg(value_name = "NAME|FILE")]
         profile: String,
+        /// Print the profile itself, to copy it for a family of your own
+        #[arg(long, conflicts_with = "json")]
+        toml: bool,
     },
     /// All faults of a profile at once
     Check {

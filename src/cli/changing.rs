@@ -219,7 +219,12 @@ pub(super) fn say(
 fn headline(ended: &Ended) -> (Tone, String) {
     match ended.report.outcome {
         Outcome::Done => (Tone::Good, "done, and proved".into()),
-        Outcome::NothingToDo => (Tone::Good, "nothing to do: it is as wanted".into()),
+        Outcome::NothingToDo => {
+            // What keeps it from linking all the same is in the notes.
+            let told = !ended.report.notes.is_empty();
+            let tone = if told { Tone::Careful } else { Tone::Good };
+            (tone, "nothing to do: it is set as wanted".into())
+        }
         Outcome::Planned => (Tone::Plain, "dry run: this would be written".into()),
         Outcome::PutBack if ended.report.exit == Exit::Done => {
             (Tone::Good, "undone: what was there is back, proved".into())
@@ -230,10 +235,7 @@ fn headline(ended: &Ended) -> (Tone, String) {
         ),
         Outcome::Refused if ended.resumed => (Tone::Bad, "refused; this run wrote nothing".into()),
         Outcome::Refused => (Tone::Bad, "refused; nothing was written".into()),
-        Outcome::Unproved => (
-            Tone::Bad,
-            "NOT PROVED: see below, and `linkmend resume`".into(),
-        ),
+        Outcome::Unproved => (Tone::Bad, "NOT PROVED".into()),
         Outcome::Failed if ended.report.exit == Exit::Done => (
             Tone::Good,
             "nothing of it was ever written; it is closed".into(),

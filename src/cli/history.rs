@@ -9,7 +9,10 @@ use super::{
 };
 use crate::{
     change::{Line, Trouble},
-    journal::{Archive, ChangeRow, DeviceRow, Journal, RecordRow, ledger::read_lines},
+    journal::{
+        Archive, ChangeRow, DataFolder, DeviceRow, Journal, RecordRow,
+        ledger::{self, read_lines},
+    },
     profile::{self, Profile},
     terms::{
         Device, Exit, Untrusted,
@@ -30,7 +33,7 @@ pub(super) async fn run(context: &Context, typed: &args::History) -> Result<Exit
         None => archive.devices()?,
     };
     if typed.forget {
-        return forget(context, &folder, &devices, typed.yes).await;
+        return forget(context, &folder, &archive, &devices, typed.yes).await;
     }
     let past = devices
         .into_iter()
@@ -71,7 +74,8 @@ fn named(archive: &Archive, who: &str) -> Result<Vec<DeviceRow>, Failure> {
 
 async fn forget(
     context: &Context,
-    folder: &crate::journal::DataFolder,
+    folder: &DataFolder,
+    archive: &Archive,
     devices: &[DeviceRow],
     yes: bool,
 ) -> Result<Exit, Failure> {
@@ -86,7 +90,36 @@ async fn forget(
             .ending(Exit::Refused),
         ));
     };
-    if !yes && !confirm(screen, device).await? {
+    let records = archive.records(device.id)?.len();
+    let changes = archive.changes(device.id)?;
+    let mut unfinished = ledger::unfinished(archive)?.into_iter();
+    if let Some(one) = unfinished.find(|one| changes.iter().any(|row| row.id.0 == one.change)) {
+        return Err(Failure::Trouble(
+            Trouble::new(
+                "unfinished-change",
+                format!(
+                    "change {} of it is unfinished, and its way back would be lost",
+                    one.change
+                ),
+                Some(&format!(
+                    "run `linkmend resume` first; `linkmend resume {} --close` leaves it as it is",
+                    one.change
+                )),
+            )
+            .ending(Exit::Refused),
+        ));
+    }
+    let question = format!(
+        "Forget {} ({}) with {} and {}, and the secrets in them?",
+        device
+            .name
+            .as_ref()
+            .map_or("it".into(), ToString::to_string),
+        device.identity,
+        counted(records, "record"),
+        counted(changes.len(), "change")
+    );
+    if !yes && !confirm(screen, question).await? {
         return Err(Failure::Trouble(
             Trouble::new("declined", "nothing was forgotten", None).ending(Exit::Refused),
         ));
@@ -106,8 +139,9 @@ async fn forget(
         return Ok(Exit::Done);
     }
     screen.result(&format!(
-        "forgotten: {} records and {} changes",
-        gone.records, gone.changes
+        "forgotten: {} and {}",
+        counted(gone.records, "record"),
+        counted(gone.changes, "change")
     ));
     if gone.traces_left {
         screen.result(
@@ -118,7 +152,7 @@ async fn forget(
     Ok(Exit::Done)
 }
 
-async fn confirm(screen: Screen, device: &DeviceRow) -> Result<bool, Failure> {
+async fn confirm(screen: Screen, question: String) -> Result<bool, Failure> {
     if !screen.can_ask() {
         return Err(Failure::Trouble(
             Trouble::new(
@@ -129,8 +163,13 @@ async fn confirm(screen: Screen, device: &DeviceRow) -> Result<bool, Failure> {
             .ending(Exit::Refused),
         ));
     }
-    let question = format!("Forget all records of {}?", device.identity);
     Ok(super::consent::ask(question).await.unwrap_or(false))
+}
+
+/// `1 record`, `2 records`.
+fn counted(number: usize, what: &str) -> String {
+    let plural = if number == 1 { "" } else { "s" };
+    format!("{number} {what}{plural}")
 }
 
 /// Everything that is on record of one device, newest first.

@@ -23,7 +23,11 @@ pub(super) fn run(context: &Context, typed: &args::Profile) -> Result<Exit, Fail
     let screen = context.screen;
     match typed {
         args::Profile::List => list(screen),
-        args::Profile::Show { profile } => show(screen, &target::named_profile(profile)?),
+        args::Profile::Show {
+            profile,
+            toml: true,
+        } => screen.text(&target::named_profile(profile)?.source.text),
+        args::Profile::Show { profile, .. } => show(screen, &target::named_profile(profile)?),
         args::Profile::Check { profile } => return check(screen, profile),
         args::Profile::Schema => screen.document(&profile::schema()),
     }

@@ -27,7 +27,7 @@ use crate::{
     judge::{Expectation, Verdict, judge},
     profile::Profile,
     terms::{
-        Condition, Exit, SettingName, Snapshot, Value,
+        Condition, Exit, SettingName, Snapshot, Untrusted, Value,
         output::{FORMAT, ReadOut},
     },
 };
@@ -59,6 +59,7 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
         record,
         asked,
         notes: notes(&journal, &snapshot)?,
+        words: words(&typed.target),
     };
     if screen.json {
         screen.object(&reading.to_json(&fingerprint));
@@ -71,6 +72,15 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
     } else {
         Exit::NotAsWanted
     })
+}
+
+/// What gets at the same device again.
+fn words(target: &args::Target) -> String {
+    match (&target.at, &target.practice) {
+        (Some(at), _) => format!("--at {}", Untrusted::new(at.as_str())),
+        (None, Some(practice)) => format!("--practice {}", Untrusted::new(practice.as_str())),
+        (None, None) => "--at URL".into(),
+    }
 }
 
 /// Changes of this device that are unfinished: what it shows may not be what it keeps.
@@ -117,7 +127,7 @@ pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failur
         format!(
             "the family {} has no setting `{}`",
             profile.family,
-            crate::terms::Untrusted::new(name)
+            Untrusted::new(name)
         ),
         format!("{near}it has {}", names.join(", ")),
     ))
@@ -132,10 +142,7 @@ fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failu
     for text in typed {
         let Some((name, value)) = text.split_once('=') else {
             return Err(Failure::usage(
-                format!(
-                    "--expect `{}` has no `=`",
-                    crate::terms::Untrusted::new(text.as_str())
-                ),
+                format!("--expect `{}` has no `=`", Untrusted::new(text.as_str())),
                 "give NAME=VALUE, such as model-lock=7",
             ));
         };
@@ -149,10 +156,14 @@ fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failu
                 "compare fingerprints in `linkmend read --json` instead",
             ));
         }
+        // As it is printed too: `slot 7`, `25 mW`.
+        let value = value.strip_prefix("slot ").unwrap_or(value);
+        let unit = setting.kind.unit().unwrap_or_default();
+        let value = value.strip_suffix(unit).unwrap_or(value).trim_end();
         let value = setting.kind.parse(value).map_err(|error| {
             Failure::usage(
                 format!("--expect {name}: {error}"),
-                "see `linkmend profile show`",
+                format!("see `linkmend profile show {}`", profile.family),
             )
         })?;
         wanted.insert(name, value);
@@ -170,6 +181,8 @@ struct Reading<'a> {
     record: RecordId,
     asked: Option<BTreeSet<SettingName>>,
     notes: Vec<String>,
+    /// What was typed to get at the device.
+    words: String,
 }
 
 impl Reading<'_> {
@@ -232,7 +245,11 @@ impl Reading<'_> {
         if self.verdict.condition == Condition::Locked {
             screen.remark(
                 Tone::Faint,
-                "`linkmend unlock` clears the lock, or sets it to your transmitter's slot.",
+                &format!(
+                    "`linkmend unlock {}` clears the lock; `--to SLOT` sets it to your \
+                     transmitter's slot.",
+                    self.words
+                ),
             );
         }
     }

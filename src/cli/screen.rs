@@ -98,6 +98,11 @@ impl Screen {
         to_stdout(&escape_for_screens(&format!("{document:#}")));
     }
 
+    /// A text that is itself the result, line by line as it is.
+    pub(super) fn text(self, text: &str) {
+        to_stdout(text.trim_end());
+    }
+
     /// The faults of a profile, with the lines in question and carets.
     pub(super) fn picture(self, faults: &Faults) {
         let choice = anstream::AutoStream::choice(&std::io::stderr());

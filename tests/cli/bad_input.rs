@@ -535,7 +535,7 @@ fn what_is_typed_may_be_no_text_and_is_shown_with_its_teeth_drawn() {
 #[cfg(target_os = "linux")]
 fn result_that_cannot_be_written_is_no_success() {
     let bench = Bench::new(Family::SampleForm, Scenario::Healthy);
-    let full = || std::fs::File::options().write(true).open("/dev/full");
+    let full = || fs::File::options().write(true).open("/dev/full");
     let mut command = bench.linkmend(&["read", "--json"]).into_command();
     let output = command.stdout(full().expect("it is there")).output();
     let output = output.expect("it runs");

@@ -80,7 +80,7 @@ fn names_a_device_by_serial_or_name_and_forgets_it_on_consent_alone() {
         .off_device(&["history", &serial, "--forget", "--yes"])
         .run()
         .ends(0)
-        .says("forgotten: 1 records and 1 changes");
+        .says("forgotten: 1 record and 1 change");
     assert_eq!(bench.history()["devices"], json!([]));
     let secret = truth.settings["local-passphrase"].as_str().expect("a text");
     for entry in std::fs::read_dir(bench.data()).expect("listed") {
@@ -126,4 +126,23 @@ fn practice_receivers_have_a_journal_of_their_own() {
         said.json("history")["devices"].as_array().map(Vec::len),
         Some(1)
     );
+}
+
+#[test]
+fn what_is_unfinished_is_not_forgotten() {
+    let bench = Bench::new(Family::SampleForm, Scenario::LostRestart);
+    bench.linkmend(&["unlock", "--yes"]).run().ends(7);
+    let serial = bench.present().serial.expect("a serial");
+    bench
+        .off_device(&["history", &serial, "--forget", "--yes"])
+        .run()
+        .ends(6)
+        .says("change 1 of it is unfinished, and its way back would be lost")
+        .complains_once();
+    bench.off_device(&["resume", "1", "--close"]).run().ends(0);
+    bench
+        .off_device(&["history", &serial, "--forget", "--yes"])
+        .run()
+        .ends(0)
+        .says("forgotten: 1 record and 1 change");
 }

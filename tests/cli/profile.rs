@@ -203,3 +203,17 @@ fn schema_is_the_committed_one_and_takes_every_built_in_profile() {
         assert_eq!(faults, Vec::<String>::new(), "{family}");
     }
 }
+
+#[test]
+fn shows_the_profile_itself_for_a_copy_that_is_sound() {
+    let shown = Call::new(&["profile", "show", "sample-form", "--toml"])
+        .run()
+        .ends(0);
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = folder.path().join("mine.toml");
+    std::fs::write(&file, &shown.stdout).expect("written");
+    Call::new(&["profile", "check", &file.display().to_string()])
+        .run()
+        .ends(0)
+        .says("sample-form: sound, 16 settings");
+}

@@ -46,7 +46,7 @@ const NOTHING: Looks = Looks {
     code: 0,
     outcome: "nothing-to-do",
     proof: "",
-    words: &["nothing to do: it is as wanted"],
+    words: &["nothing to do: it is set as wanted"],
     saves: 0,
     boots: 0,
 };
@@ -315,7 +315,7 @@ fn lock_that_is_as_wanted_already_is_left_alone() {
             .linkmend(&["unlock", "--to", "7", "--yes"])
             .run()
             .ends(0)
-            .says("nothing to do: it is as wanted");
+            .says("nothing to do: it is set as wanted");
         claims::is_untouched(&before, &bench.truth(), 0);
     });
 }

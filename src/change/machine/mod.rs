@@ -276,8 +276,11 @@ impl Machine {
     }
 
     /// Ends it early: as the trouble says when nothing was written, else as unproved.
-    fn stop(&mut self, trouble: Trouble) -> Action {
+    fn stop(&mut self, mut trouble: Trouble) -> Action {
         if self.wrote {
+            trouble.help.get_or_insert_with(|| {
+                "wait until it answers again, then run `linkmend resume --at URL`".into()
+            });
             return self.end_unproved(trouble);
         }
         let outcome = match trouble.exit {
