@@ -72,11 +72,24 @@ impl Leg {
     /// Whether the device restarted since the last acting request. Its own mark decides where it
     /// can: a device that only seemed to be gone, since the laptop lost its network, still counts
     /// its first start.
-    pub(super) fn restarted(&self, seen: &Snapshot, read: &ReadAt) -> bool {
-        self.restarted_by_mark(seen, read).unwrap_or(self.gone)
+    ///
+    /// `first` is the mark of the first reading of the change.
+    pub(super) fn restarted(
+        &self,
+        seen: &Snapshot,
+        read: &ReadAt,
+        first: Option<&Witness>,
+    ) -> bool {
+        self.restarted_by_mark(seen, read, first)
+            .unwrap_or(self.gone)
     }
 
-    fn restarted_by_mark(&self, seen: &Snapshot, read: &ReadAt) -> Option<bool> {
+    fn restarted_by_mark(
+        &self,
+        seen: &Snapshot,
+        read: &ReadAt,
+        first: Option<&Witness>,
+    ) -> Option<bool> {
         let (before, at) = self.mark.as_ref()?;
         match (before, seen.witness.as_ref()?) {
             (Some(before @ Witness::BootMark(_)), after @ Witness::BootMark(_)) => {
@@ -88,7 +101,8 @@ impl Leg {
             (before, after @ Witness::Uptime(up)) => {
                 let at_least = read.from.since(at)?;
                 let at_most = read.to.since(at)?;
-                let counts = before.as_ref() != Some(after);
+                let known = [before.as_ref(), first].into_iter().flatten();
+                let counts = known.into_iter().any(|mark| mark != after);
                 if counts && 2.0 * up + uptime_slack_s(at_least) < at_least {
                     // It has been up for less than half of the time since: a count that stands
                     // still, or goes on by the minute, must not look like a new start.
@@ -146,7 +160,7 @@ mod tests {
             from: at(from, "one"),
             to: at(to, "one"),
         };
-        leg.restarted_by_mark(&seen, &read)
+        leg.restarted_by_mark(&seen, &read, None)
     }
 
     fn up(seconds: f64) -> Witness {
@@ -163,7 +177,8 @@ mod tests {
             by_mark(Some(up(45.0)), up(60.0), 9000.0, 9001.0),
             Some(true)
         );
-        assert_eq!(by_mark(None, up(60.0), 9000.0, 9001.0), Some(true));
+        // Nothing tells that it counts at all.
+        assert_eq!(by_mark(None, up(60.0), 9000.0, 9001.0), None);
     }
 
     #[test]
@@ -237,11 +252,11 @@ mod tests {
             from: at(9000.0, "two"),
             to: at(9001.0, "two"),
         };
-        assert_eq!(leg.restarted_by_mark(&seen, &read), None);
-        assert!(!leg.restarted(&seen, &read));
+        assert_eq!(leg.restarted_by_mark(&seen, &read, None), None);
+        assert!(!leg.restarted(&seen, &read, None));
         leg.gone = true;
         assert!(
-            leg.restarted(&seen, &read),
+            leg.restarted(&seen, &read, None),
             "it was seen gone, and no mark says no"
         );
     }

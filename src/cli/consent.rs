@@ -2,7 +2,8 @@
 
 use std::{io::ErrorKind, sync::Arc};
 
-use dialoguer::Confirm;
+use dialoguer::console::{Key, Term};
+use nix::sys::signal::{Signal, raise};
 
 use super::{
     render::{self, Fingerprint},
@@ -118,26 +119,45 @@ impl Person<'_> {
     }
 }
 
-/// Asks one question at the terminal. No is the default, and Escape is no. After a Ctrl-C it never
-/// returns: the wish to stop comes by itself, and the caller is dropped.
+/// Asks one question at the terminal: `y` and Enter is yes; Enter alone, `n`, Escape and Ctrl-D are
+/// no. After a Ctrl-C it never returns: the wish to stop comes by itself, and the caller is dropped.
 pub(super) async fn ask(question: String) -> std::io::Result<bool> {
-    let asked = tokio::task::spawn_blocking(move || {
-        Confirm::new()
-            .with_prompt(question)
-            .default(false)
-            .interact_opt()
-    })
-    .await;
-    match asked {
-        Ok(Ok(answer)) => Ok(answer == Some(true)),
-        Ok(Err(dialoguer::Error::IO(error))) if error.kind() == ErrorKind::Interrupted => {
-            // The question stays on its line.
-            super::screen::end_of_line();
-            std::future::pending().await
-        }
-        Ok(Err(dialoguer::Error::IO(error))) => Err(error),
+    let asked = tokio::task::spawn_blocking(move || ask_now(&Term::stderr(), &question));
+    match asked.await {
+        Ok(Err(error)) if error.kind() == ErrorKind::Interrupted => std::future::pending().await,
+        Ok(answer) => answer,
         Err(error) => Err(std::io::Error::other(error)),
     }
+}
+
+/// `dialoguer`'s own question waits for ever after a Ctrl-D, so the keys are read here.
+fn ask_now(term: &Term, question: &str) -> std::io::Result<bool> {
+    let show = |answer: &str| {
+        term.clear_line()?;
+        term.write_str(&format!("{question} [y/N] {answer}"))
+    };
+    let mut yes = false;
+    show("")?;
+    let answer = loop {
+        match term.read_key_raw()? {
+            Key::Char('y' | 'Y') => yes = true,
+            Key::Backspace => yes = false,
+            Key::Enter => break yes,
+            // Ctrl-D, as a terminal hands it over in raw mode.
+            Key::Char('n' | 'N' | '\u{4}') | Key::Escape => break false,
+            Key::CtrlC => {
+                // The question stays on its line.
+                term.write_line("")?;
+                raise(Signal::SIGINT)?;
+                return Err(ErrorKind::Interrupted.into());
+            }
+            _ => continue,
+        }
+        show(if yes { "y" } else { "" })?;
+    };
+    show(if answer { "yes" } else { "no" })?;
+    term.write_line("")?;
+    Ok(answer)
 }
 
 fn clears_a_lock(plan: &Plan) -> bool {

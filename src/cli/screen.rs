@@ -271,11 +271,6 @@ fn escape_for_screens(text: &str) -> String {
     })
 }
 
-/// Ends a line that a question left open.
-pub(super) fn end_of_line() {
-    to_stderr("");
-}
-
 /// What clap has to say, on the stream that it belongs to.
 pub(super) fn clap_says(said: &clap::Error) {
     let text = said.render().ansi().to_string();

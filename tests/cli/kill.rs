@@ -370,7 +370,7 @@ impl Cut {
                 Claim::Unproved(why)
                     if why == "restart-not-witnessed" && restarts == 1 && self.can_restart() =>
                 {
-                    std::thread::sleep(Duration::from_secs(6));
+                    std::thread::sleep(Duration::from_secs(9));
                     browser::restart(&self.bench);
                     restarts += 1;
                 }

@@ -372,7 +372,13 @@ impl Machine {
     /// Whether the last reading shows that the device restarted since the last acting request.
     fn restarted(&self) -> bool {
         match (&self.leg, &self.last, &self.read) {
-            (Some(leg), Some(last), Some(read)) => leg.restarted(last, read),
+            (Some(leg), Some(last), Some(read)) => {
+                let first = self
+                    .original
+                    .as_ref()
+                    .and_then(|first| first.witness.as_ref());
+                leg.restarted(last, read, first)
+            }
             _ => false,
         }
     }
