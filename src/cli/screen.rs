@@ -73,7 +73,7 @@ impl Screen {
         if self.json {
             return;
         }
-        if !std::io::stdout().is_terminal() {
+        if !std::io::stdout().is_terminal() || shown_width(line) <= width() {
             to_stdout(line);
             return;
         }

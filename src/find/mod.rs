@@ -13,8 +13,9 @@ use url::Url;
 use crate::{
     profile::{Method, Profile, Request},
     session::{
-        Fetched, HttpError, Limits, Origin, as_page,
+        Fetched, HttpError, Limits, Origin, SessionError, as_page,
         http::{Ask, Got, Http, Unreached},
+        page::PageError,
         parse, recognise,
     },
     terms::{Exit, Untrusted},
@@ -40,6 +41,14 @@ pub enum FindError {
         tried: Box<str>,
         /// The title of its page, or its status, escaped.
         says: Box<str>,
+    },
+    /// It answers with a page that is more than any device's.
+    #[error("what answers at `{origin}` is not looked at: {source}")]
+    OverLimit {
+        /// Where.
+        origin: Origin,
+        /// Which bound it breaks.
+        source: Box<PageError>,
     },
     /// A request failed in another way.
     #[error(transparent)]
@@ -115,9 +124,18 @@ impl Answers<'_> {
                 return Ok(None);
             };
             fetched.insert(request.name.clone(), got.clone());
-            // What is not read as this family's answer is another family's.
-            if let Ok(Some(answer)) = parse(got, profile, request, limits).await {
-                by_request.insert(request.name.clone(), answer);
+            match parse(got, profile, request, limits).await {
+                Ok(Some(answer)) => {
+                    by_request.insert(request.name.clone(), answer);
+                }
+                Err(SessionError::Page { source, .. }) if source.is_over_limit() => {
+                    return Err(FindError::OverLimit {
+                        origin: self.http.origin().clone(),
+                        source: Box::new(source),
+                    });
+                }
+                // What is not read as this family's answer is another family's.
+                _ => {}
             }
         }
         let fits = recognise(profile, &by_request);
@@ -231,6 +249,7 @@ impl FindError {
         match self {
             FindError::NobodyThere { .. } => "nobody-there",
             FindError::NoReceiver { .. } => "no-receiver",
+            FindError::OverLimit { .. } => "page-over-limit",
             FindError::Http(error) => error.code(),
             FindError::NoProfiles => "no-profiles",
         }
@@ -239,7 +258,9 @@ impl FindError {
     /// How a run ends that this stops before anything was written.
     pub fn exit(&self) -> Exit {
         match self {
-            FindError::NobodyThere { .. } | FindError::NoReceiver { .. } => Exit::NoDevice,
+            FindError::NobodyThere { .. }
+            | FindError::NoReceiver { .. }
+            | FindError::OverLimit { .. } => Exit::NoDevice,
             FindError::Http(error) => error.exit(),
             FindError::NoProfiles => Exit::Usage,
         }
@@ -254,6 +275,9 @@ impl FindError {
             FindError::NobodyThere { .. } => Some(
                 "check that the device has power and that this computer is on its network; a fallback network opens only some time after power-up".into(),
             ),
+            FindError::OverLimit { .. } => {
+                Some("a receiver's page is small: check the address".into())
+            }
             FindError::NoReceiver { .. } => Some(
                 "check the address; `linkmend profile list` shows the known families".into(),
             ),

@@ -164,3 +164,16 @@ async fn without_profiles_nothing_is_asked() {
     assert_eq!(error.code(), "no-profiles");
     assert!(tiny.seen().is_empty());
 }
+
+#[tokio::test]
+async fn a_page_that_is_more_than_any_device_s_is_looked_at_once() {
+    let many: &'static str = Box::leak("<input name=a>".repeat(4_001).into_boxed_str());
+    let (names, requests) = found(many).await;
+    let error = names.expect_err("no receiver");
+    assert_eq!(error.code(), "page-over-limit");
+    assert!(
+        error.to_string().contains("more than 4000 controls"),
+        "{error}"
+    );
+    assert_eq!(requests, 1);
+}

@@ -265,8 +265,9 @@ fn rest_of_lines(
     }
 }
 
-/// How long a pointer may grow, in bytes, before what stands there is kept whole.
+/// How long a pointer may grow, in bytes and in tokens, before what stands there is kept whole.
 const MOST_OF_A_POINTER: usize = 1_024;
+const DEEPEST_POINTER: usize = 16;
 
 /// Scalars and arrays at which no place stands; an array in which one stands, item by item.
 fn unmapped<'a>(
@@ -279,7 +280,8 @@ fn unmapped<'a>(
         return;
     }
     let mapped_within = mapped.iter().any(|pointer| here.covers(pointer));
-    if !mapped_within && here.bytes() > MOST_OF_A_POINTER {
+    let long = here.bytes() > MOST_OF_A_POINTER || here.depth() >= DEEPEST_POINTER;
+    if !mapped_within && long {
         // Long names above many members would make far more of a document than it is.
         found.push((here.clone(), at));
         return;
@@ -316,6 +318,22 @@ mod tests {
             .into_iter()
             .map(|(at, json)| format!("{at}={json}"))
             .collect()
+    }
+
+    #[test]
+    fn members_far_down_are_kept_with_what_is_above_them() {
+        let mut document = json!(
+            (0..500)
+                .map(|n| (n.to_string(), n))
+                .collect::<BTreeMap<_, _>>()
+        );
+        for _ in 0..200 {
+            document = json!({ "a": document });
+        }
+        let mut found = Vec::new();
+        unmapped(&document, &Pointer::default(), &[], &mut found);
+        assert_eq!(found.len(), 1, "the one subtree 16 levels down");
+        assert_eq!(found[0].0.depth(), DEEPEST_POINTER);
     }
 
     #[test]

@@ -116,6 +116,11 @@ impl Pointer {
         Self(tokens)
     }
 
+    /// How many tokens it has.
+    pub fn depth(&self) -> usize {
+        self.0.len()
+    }
+
     /// The bytes of its tokens.
     pub fn bytes(&self) -> usize {
         self.0.iter().map(String::len).sum()

@@ -155,6 +155,19 @@ pub enum PageError {
     },
 }
 
+impl PageError {
+    /// Whether the page was given up as more than any device's: no other look at it helps.
+    pub fn is_over_limit(&self) -> bool {
+        matches!(
+            self,
+            PageError::TooDeep { .. }
+                | PageError::TooManyNodes { .. }
+                | PageError::TooManyControls { .. }
+                | PageError::TooSlow { .. }
+        )
+    }
+}
+
 impl Page {
     /// Parses a page. `wanted` are the selectors whose element's text is to be kept,
     /// `form_selectors` those that forms will be asked for by.
