@@ -108,8 +108,8 @@ pub struct Target {
     /// The device is at this address: http:// and an IP address, with a port if need be
     #[arg(long, value_name = "URL")]
     pub at: Option<String>,
-    /// Use a simulated receiver in this program: locked, unbound, healthy, faulty and others
-    #[arg(long, value_name = "CONDITION")]
+    #[arg(long, value_name = "CONDITION", help = practice_help())]
+    #[expect(missing_docs, reason = "documented by its help")]
     pub practice: Option<String>,
     /// Its family: a built-in profile's name, or a profile's file
     #[arg(long, value_name = "NAME|FILE")]
@@ -246,4 +246,21 @@ pub enum Profile {
     },
     /// The JSON Schema of the file format
     Schema,
+}
+
+/// All practice receivers by name.
+#[cfg(feature = "practice")]
+fn practice_help() -> String {
+    let all = mock_device::Scenario::ALL.iter().map(ToString::to_string);
+    let all: Vec<String> = all.collect();
+    format!(
+        "Use a simulated receiver in this program: {}",
+        all.join(", ")
+    )
+}
+
+/// There are none in this build.
+#[cfg(not(feature = "practice"))]
+fn practice_help() -> String {
+    "Not in this build: it has no simulated receivers".into()
 }

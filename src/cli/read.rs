@@ -88,7 +88,7 @@ fn notes(journal: &Journal, snapshot: &Snapshot) -> Result<Vec<String>, Failure>
     let unfinished = ledger::unfinished(&journal.archive()?)?;
     let of_this = unfinished
         .iter()
-        .filter(|one| one.may_be_of(&snapshot.device));
+        .filter(|one| one.device.may_be(&snapshot.device));
     Ok(of_this
         .map(|one| {
             format!(
@@ -235,9 +235,7 @@ impl Reading<'_> {
         let tone = verdict_tone(self.verdict.condition);
         screen.result(&tone.paint(self.verdict.condition.word()));
         for finding in &self.verdict.findings {
-            for line in super::screen::wrap(&finding.text, super::screen::width() - 2) {
-                screen.result(&format!("  {line}"));
-            }
+            screen.result(&format!("  {}", finding.text));
         }
         for note in &self.notes {
             screen.result(&Tone::Careful.paint(&format!("note: {note}")));

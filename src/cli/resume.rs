@@ -263,16 +263,11 @@ async fn with_device(
 /// The unfinished change of the device that answers: by its marks, or where it has none by the
 /// address alone.
 fn the_one_of(unfinished: Vec<Unfinished>, now: &Device) -> Result<Unfinished, Failure> {
-    let of = |one: &Unfinished| one.record.snapshot.device.clone();
+    let then = |one: &Unfinished| one.record.snapshot.device.clone();
     let (same, others): (Vec<_>, Vec<_>) = unfinished
         .into_iter()
-        .partition(|one| of(one).identity.compare(&now.identity) == Sameness::Same);
-    let perhaps = others.into_iter().filter(|one| {
-        let then = of(one);
-        then.identity.compare(&now.identity) == Sameness::Undetermined
-            && then.identity.address == now.identity.address
-            && then.family == now.family
-    });
+        .partition(|one| then(one).identity.compare(&now.identity) == Sameness::Same);
+    let perhaps = others.into_iter().filter(|one| then(one).may_be(now));
     same.into_iter().chain(perhaps).next().ok_or_else(|| {
         Failure::Trouble(
             Trouble::new(

@@ -12,11 +12,11 @@ use crate::{
     change::{
         Action, Event, Step,
         driver::Watch,
-        ports::{Answer, Sent, Wait},
+        ports::{Sent, Wait},
     },
     judge::{Expectation, judge},
     profile::Profile,
-    terms::{SettingName, Snapshot},
+    terms::{Condition, SettingName, Snapshot},
 };
 
 /// Prints each step as it is taken.
@@ -27,7 +27,6 @@ pub(super) struct Steps {
     speed: f64,
     wrote: Wrote,
     reads: usize,
-    asked: bool,
     waiting: Option<(Busy, Instant)>,
     busy: Option<Busy>,
 }
@@ -49,7 +48,6 @@ impl Steps {
             speed,
             wrote,
             reads: 0,
-            asked: false,
             waiting: None,
             busy: None,
         }
@@ -90,7 +88,6 @@ impl Steps {
 
     fn noted(&self, step: &Step) {
         match step {
-            Step::Agreed if self.asked => {}
             Step::Writing { save, .. } => {
                 self.screen.step(
                     "write",
@@ -162,8 +159,7 @@ impl Steps {
 }
 
 /// The colour of a verdict.
-pub(super) fn verdict_tone(condition: crate::terms::Condition) -> Tone {
-    use crate::terms::Condition;
+pub(super) fn verdict_tone(condition: Condition) -> Tone {
     match condition {
         Condition::Healthy => Tone::Good,
         Condition::Unknown => Tone::Careful,
@@ -208,7 +204,6 @@ impl Watch for Steps {
                 self.screen
                     .step("kept", Tone::Good, "what was there is on disk");
             }
-            Event::Answered(Answer::Yes) => self.asked = true,
             Event::Sent(sent) => {
                 let tone = match sent {
                     Sent::Answered(_) => Tone::Good,

@@ -5,7 +5,7 @@ use std::{collections::BTreeMap, fmt};
 use schemars::JsonSchema;
 use serde::{Deserialize, Serialize};
 
-use super::{Identity, PlaceName, Raw, SettingName, Untrusted, Value};
+use super::{Identity, PlaceName, Raw, Sameness, SettingName, Untrusted, Value};
 
 /// Which of the two ends a family is.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
@@ -26,6 +26,20 @@ pub struct Device {
     pub family: String,
     /// Which end.
     pub role: Role,
+}
+
+impl Device {
+    /// Whether the other may be this one: where only the address tells, every device of the family
+    /// at that address is.
+    pub fn may_be(&self, other: &Device) -> bool {
+        match self.identity.compare(&other.identity) {
+            Sameness::Same => true,
+            Sameness::Different => false,
+            Sameness::Undetermined => {
+                self.family == other.family && self.identity.address == other.identity.address
+            }
+        }
+    }
 }
 
 /// What could be learned of one setting.

@@ -60,7 +60,7 @@ impl Machine {
 
     pub(super) fn begin_new(&mut self, last: Snapshot) -> Action {
         let mut unfinished = self.options.unfinished.iter();
-        if let Some(earlier) = unfinished.find(|one| one.may_be_of(&last.device)) {
+        if let Some(earlier) = unfinished.find(|one| one.device.may_be(&last.device)) {
             return self.stop(unfinished_change(earlier.change));
         }
         let plan = match Plan::new(&self.profile, &last, &self.wanted) {
@@ -138,11 +138,8 @@ impl Machine {
                 Some("look at its settings page by hand"),
             ));
         }
-        if nothing_to_write && (restarted || !self.restart_needed()) {
+        if nothing_to_write && (restarted || !self.restart_request()) {
             return self.conclude_with(&found, last, restarted);
-        }
-        if nothing_to_write && !self.restart_request() {
-            return self.conclude_with(&found, last, false);
         }
         if self.options.dry_run {
             return self.end(Outcome::Planned, Exit::Done, None);

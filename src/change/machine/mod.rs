@@ -107,21 +107,6 @@ pub struct Unfinished {
     pub device: Device,
 }
 
-impl Unfinished {
-    /// Whether it may be of this device: where only the address tells, every device of the family
-    /// at that address is.
-    pub fn may_be_of(&self, device: &Device) -> bool {
-        match self.device.identity.compare(&device.identity) {
-            Sameness::Same => true,
-            Sameness::Different => false,
-            Sameness::Undetermined => {
-                self.device.family == device.family
-                    && self.device.identity.address == device.identity.address
-            }
-        }
-    }
-}
-
 /// What is waited for: each state is left by one kind of event, as `decide` lists them, and most
 /// bear the name of the action under way. `Noting…` waits until that step is durable.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -279,7 +264,7 @@ impl Machine {
     fn stop(&mut self, mut trouble: Trouble) -> Action {
         if self.wrote {
             trouble.help.get_or_insert_with(|| {
-                "wait until it answers again, then run `linkmend resume --at URL`".into()
+                "wait until it answers again, then run `linkmend resume`".into()
             });
             return self.end_unproved(trouble);
         }
