@@ -138,6 +138,7 @@ pub(super) fn request(
         .transpose()?;
     Ok(Ask {
         ends: request.ends.clone(),
+        login: request.login,
         ..ask(origin, what, request.method, &request.path, made)?
     })
 }
@@ -161,6 +162,7 @@ fn ask(
         content_type,
         body,
         ends: None,
+        login: false,
     })
 }
 
@@ -264,6 +266,7 @@ impl FormSave<'_> {
             content_type: submission.content_type,
             body,
             ends: None,
+            login: false,
         })
     }
 
@@ -368,6 +371,11 @@ pub(super) async fn outcome(
             as_expected,
         }
     })
+}
+
+/// What an answer says, cut to a line or two, with these secrets taken out.
+pub(super) async fn words(got: Got, secrets: &[String], nesting: usize) -> Untrusted {
+    short(&text_in(got, nesting).await.0, secrets)
 }
 
 /// The text of an answer with its white space collapsed line by line, and whether it is a page.
