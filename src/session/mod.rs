@@ -42,12 +42,12 @@ pub use send::Reply;
 pub(crate) use answers::{as_page, parse, recognise};
 
 use crate::{
-    profile::{Format, Login, Profile, Request, RestartBy},
+    profile::{Profile, Request, RestartBy},
     terms::{Overlay, RequestName, SaveName, Untrusted},
 };
 use answers::Answer;
-use http::{Acted, Ask, Got, Http, Unanswered, Unreached};
-use login::{Challenged, LoginForm, Pass};
+use http::{Got, Http, Unanswered, Unreached};
+use login::{LoginForm, Pass};
 
 /// One device, by one profile, through one origin.
 #[derive(Clone)]
@@ -236,7 +236,7 @@ impl Session {
             self.pass.put_out();
         }
         match acted {
-            Ok(acted) if self.shows_login(&acted).await => Ok(asks_again(acted.status)),
+            Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await,
         }
     }
@@ -256,7 +256,7 @@ impl Session {
         let acted = self.act(request.name.as_str(), &ask).await?;
         self.pass.put_out();
         match acted {
-            Ok(acted) if self.shows_login(&acted).await => Ok(asks_again(acted.status)),
+            Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,
         }
     }
@@ -298,161 +298,18 @@ impl Session {
             Some(got) => got,
             None => self.fetch(request).await?,
         };
-        let form = LoginForm::of(&self.profile.login).filter(|_| request.login);
-        let logged_out = || SessionError::LoggedOut {
-            request: request.name.clone(),
-        };
-        if let Some(form) = &form
-            && (self.is_at_login(&got, request)
-                || (request.format != Some(Format::Html)
-                    && form.is_in(&got, self.limits.nesting).await))
-        {
-            return Err(logged_out());
+        let shown = self.shows_login_instead(&got, request).await;
+        let answer = parse(got, &self.profile, request, &self.limits).await;
+        if shown || matches!(&answer, Ok(Some(answer)) if self.is_login(answer, request)) {
+            return Err(SessionError::LoggedOut {
+                request: request.name.clone(),
+            });
         }
-        let answer = parse(got, &self.profile, request, &self.limits).await?;
-        if let (Some(form), Some(Answer::Page(page))) = (&form, &answer)
-            && form.is_on(page)
-        {
-            return Err(logged_out());
-        }
+        let answer = answer?;
         if let Some(answer) = answer {
             by_request.insert(request.name.clone(), answer);
         }
         Ok(())
-    }
-
-    /// The whole answer to a request that does not act, with what lets it in.
-    async fn fetch(&self, request: &Request) -> Result<Got, SessionError> {
-        let ask = send::request(self.origin(), request, None)?;
-        let mut tries = 0;
-        loop {
-            tries += 1;
-            let error = match self.http.fetch(&ask).await {
-                Err(error @ HttpError::Status { .. }) if request.login => error,
-                done => return Ok(done?),
-            };
-            let HttpError::Status { status, .. } = error else {
-                return Err(error.into());
-            };
-            match (&self.profile.login, status) {
-                (Login::Form { .. }, 401 | 403) => {
-                    return Err(SessionError::LoggedOut {
-                        request: request.name.clone(),
-                    });
-                }
-                (Login::Digest, 401) => match self.pass.challenged() {
-                    // Without a challenge, with it, and once more with a newer nonce.
-                    Challenged::Again if tries < MOST_CHALLENGES => {}
-                    Challenged::Again | Challenged::Refused => {
-                        return Err(self.refused_login(Untrusted::default()));
-                    }
-                    Challenged::Unknown => {
-                        return Err(SessionError::LoginUnknown {
-                            request: request.name.clone(),
-                        });
-                    }
-                },
-                (Login::Basic, 401) | (Login::Basic | Login::Digest, 403) => {
-                    return Err(self.refused_login(Untrusted::default()));
-                }
-                _ => return Err(error.into()),
-            }
-        }
-    }
-
-    /// Whether the family asks for no login.
-    fn is_open(&self) -> bool {
-        self.profile.login == Login::None
-    }
-
-    /// Whether the device that was just recognised may be told a password, and there is one.
-    fn expect_login(&self, bssid: Option<[u8; 6]>) -> Result<(), SessionError> {
-        if self.pass.credentials().is_none() {
-            return Err(SessionError::LoginMissing {
-                family: self.profile.family.clone(),
-            });
-        }
-        let stable = bssid.filter(|_| self.profile.identity.bssid_stable);
-        if (self.bssid)() != bssid || !self.pass.is_for(stable) {
-            return Err(SessionError::AnotherDevice);
-        }
-        Ok(())
-    }
-
-    /// Sends the login form, once.
-    async fn come_in(
-        &self,
-        by_request: &mut BTreeMap<RequestName, Answer>,
-    ) -> Result<(), SessionError> {
-        let (Some(form), Some(credentials)) = (
-            LoginForm::of(&self.profile.login),
-            self.pass.credentials().cloned(),
-        ) else {
-            return Ok(());
-        };
-        if let Some(request) = self.profile.requests.get(form.request) {
-            self.ask(request, &mut Fetched::new(), by_request).await?;
-        }
-        let Some(Answer::Page(page)) = by_request.get(form.request) else {
-            return Err(answers::not_read("login", form.request));
-        };
-        let ask = form.filled(page, &credentials)?;
-        let acted = self.http.act(&ask).await?;
-        let nesting = self.limits.nesting;
-        match form.refusal(&acted, &credentials, nesting).await? {
-            Some(says) => Err(self.refused_login(says)),
-            None => {
-                self.pass.came_in();
-                Ok(())
-            }
-        }
-    }
-
-    fn refused_login(&self, says: Untrusted) -> SessionError {
-        self.pass.refuse(says.clone());
-        SessionError::LoginRefused { says }
-    }
-
-    /// Sends a request that acts, once. The outer error says that nothing was sent.
-    async fn act(&self, what: &str, ask: &Ask) -> Result<Result<Acted, HttpError>, SessionError> {
-        if ask.login && self.pass.drops_used_nonce() {
-            // A device that takes each nonce once would refuse it; it gives another for a request
-            // that only asks.
-            let reading = self.profile.reading();
-            if let Some(request) = reading.into_iter().find(|request| request.login) {
-                let bare = send::request(self.origin(), request, None)?;
-                let _ = self.http.fetch(&bare).await;
-            }
-        }
-        if ask.login && !self.pass.is_ready() {
-            return Err(SessionError::NotLetIn {
-                what: what.to_owned(),
-            });
-        }
-        Ok(self.http.act(ask).await)
-    }
-
-    /// Whether an answer came from where the login form is, though something else was asked for.
-    fn is_at_login(&self, got: &Got, request: &Request) -> bool {
-        let form = LoginForm::of(&self.profile.login);
-        let login = form.and_then(|form| self.profile.requests.get(form.request));
-        let url = |request: &Request| self.origin().join(&request.path);
-        login.is_some_and(|login| {
-            let (Some(login), Some(asked)) = (url(login), url(request)) else {
-                return false;
-            };
-            login.path() == got.url.path() && asked.path() != login.path()
-        })
-    }
-
-    /// Whether a request that acted was answered with the login form.
-    async fn shows_login(&self, acted: &Acted) -> bool {
-        match (LoginForm::of(&self.profile.login), &acted.answer) {
-            (Some(form), Ok(got)) if acted.status < 400 => {
-                form.is_in(got, self.limits.nesting).await
-            }
-            _ => false,
-        }
     }
 
     /// A device that has no such page is of another family.
@@ -466,16 +323,3 @@ impl Session {
         }
     }
 }
-
-/// What is told of a request that acts and was answered with the login form. Whether it was carried
-/// out all the same is known from reading, as ever.
-fn asks_again(status: u16) -> Reply {
-    Reply::Answered {
-        status,
-        says: "(it asks for the login again)".into(),
-        as_expected: Some(false),
-    }
-}
-
-/// How often one request is sent to a device with Digest: bare, signed, and with a newer nonce.
-const MOST_CHALLENGES: usize = 3;

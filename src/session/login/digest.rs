@@ -22,8 +22,7 @@ pub(super) struct Challenge {
     algorithm: Algorithm,
     session: bool,
     qop: Qop,
-    userhash: bool,
-    utf8: bool,
+    name: NameAs,
     /// Whether only the nonce was too old, and not the password wrong.
     pub(super) stale: bool,
 }
@@ -34,6 +33,17 @@ enum Algorithm {
     Md5,
     Sha256,
     Sha512Half,
+}
+
+/// How the user's name is told.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+enum NameAs {
+    /// As a hash (RFC 7616 section 3.4.4).
+    Hash,
+    /// In UTF-8 (RFC 7616 section 4).
+    Utf8,
+    /// As its letters are.
+    Letters,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
@@ -102,8 +112,13 @@ impl Challenge {
             algorithm,
             session,
             qop: Qop::of(offered.get("qop"))?,
-            userhash: says("userhash", "true"),
-            utf8: says("charset", "utf-8"),
+            name: if says("userhash", "true") {
+                NameAs::Hash
+            } else if says("charset", "utf-8") {
+                NameAs::Utf8
+            } else {
+                NameAs::Letters
+            },
             stale: says("stale", "true"),
         })
     }
@@ -146,7 +161,7 @@ impl Challenge {
                 .as_ref()
                 .map(|opaque| format!("opaque={}", quoted(opaque))),
         );
-        if self.userhash {
+        if self.name == NameAs::Hash {
             parts.push("userhash=true".to_owned());
         }
         format!("Digest {}", parts.join(", "))
@@ -182,11 +197,11 @@ impl Challenge {
     /// RFC 7616 sections 3.4.4 (hashed) and 4 (in UTF-8, by RFC 8187). Where a device does not say
     /// that it takes UTF-8 the letters go as they are, as browsers send them.
     fn username(&self, user: &str) -> String {
-        if self.userhash {
+        if self.name == NameAs::Hash {
             let hashed = self.hash(format!("{user}:{}", self.realm).as_bytes());
             return format!("username=\"{hashed}\"");
         }
-        if user.is_ascii() || !self.utf8 {
+        if user.is_ascii() || self.name == NameAs::Letters {
             return format!("username={}", quoted(user));
         }
         let mut encoded = String::new();

@@ -114,10 +114,9 @@ impl<'a> LoginForm<'a> {
         let refused = match (&acted.answer, acted.status) {
             (Ok(got), 400..=499) if acted.status != 404 => Some(got),
             (Ok(got), 200..=399) if self.is_in(got, nesting).await => Some(got),
-            (Ok(_), 200..=399) => None,
-            // What the device shows then is not known, or is no page of its own.
             (Err(error), 200..=399) if is_elsewhere(error) => return Err(error.clone().into()),
-            (Err(_), 200..=399) => None,
+            // Where what it shows then did not come whole, the next page tells.
+            (_, 200..=399) => None,
             (Err(error), _) => return Err(error.clone().into()),
             (Ok(_), _) => {
                 return Err(SessionError::LoginUnanswered {

@@ -14,6 +14,7 @@
 mod challenge;
 mod cookies;
 mod digest;
+mod enter;
 mod form;
 mod pass;
 
@@ -21,6 +22,7 @@ use std::fmt;
 
 use secrecy::{ExposeSecret, SecretString};
 
+pub(super) use enter::asks_again;
 pub(super) use form::LoginForm;
 pub(super) use pass::{Challenged, Pass};
 

@@ -41,6 +41,12 @@ struct State {
     refused: Option<Untrusted>,
     /// The BSSID of the device that was told the password first.
     told: Option<[u8; 6]>,
+    signing: Signing,
+}
+
+/// How requests are signed for HTTP Digest.
+#[derive(Default)]
+struct Signing {
     key: Option<Key>,
     /// Whether the last request that needs a login was signed.
     signed: bool,
@@ -96,11 +102,12 @@ impl Pass {
                 insert(headers, AUTHORIZATION, value);
             }
             (Kind::Digest, credentials) => {
-                let value = match (credentials, &mut state.key) {
+                let signing = &mut state.signing;
+                let value = match (credentials, &mut signing.key) {
                     (Some(credentials), Some(key)) => Some(key.answer(credentials, ask)),
                     _ => None,
                 };
-                state.signed = value.is_some();
+                signing.signed = value.is_some();
                 insert(headers, AUTHORIZATION, value);
             }
         }
@@ -120,13 +127,13 @@ impl Pass {
                     .iter()
                     .flat_map(|line| challenges(line))
                     .collect();
-                state.challenged_by(strongest(&offered));
+                state.signing.challenged_by(strongest(&offered));
             }
-            Kind::Digest if ask.login && state.signed => {
-                state.proven = true;
+            Kind::Digest if ask.login && state.signing.signed => {
+                state.signing.proven = true;
                 let info = lines(headers, &AUTHENTICATION_INFO);
                 let next = info.iter().map(|line| info_nonce(line)).next().flatten();
-                if let (Some(key), Some(next)) = (&mut state.key, next)
+                if let (Some(key), Some(next)) = (&mut state.signing.key, next)
                     && key.challenge.with_next(&next)
                 {
                     key.renew();
@@ -139,7 +146,7 @@ impl Pass {
     /// What the last 401 means.
     pub(in crate::session) fn challenged(&self) -> Challenged {
         match self.kind {
-            Kind::Digest => self.state().challenged,
+            Kind::Digest => self.state().signing.challenged,
             _ => Challenged::Refused,
         }
     }
@@ -196,7 +203,7 @@ impl Pass {
         match self.kind {
             Kind::None => true,
             Kind::Basic => self.credentials.is_some(),
-            Kind::Digest => self.credentials.is_some() && state.key.is_some(),
+            Kind::Digest => self.credentials.is_some() && state.signing.key.is_some(),
             Kind::Form => state.inside,
         }
     }
@@ -205,9 +212,10 @@ impl Pass {
     /// there was one: then a new one is to be fetched before a request that acts.
     pub(in crate::session) fn drops_used_nonce(&self) -> bool {
         let mut state = self.state();
-        let used = state.one_time && state.key.as_ref().is_some_and(|key| key.count > 0);
+        let signing = &mut state.signing;
+        let used = signing.one_time && signing.key.as_ref().is_some_and(|key| key.count > 0);
         if used {
-            state.key = None;
+            signing.key = None;
         }
         used
     }
@@ -224,7 +232,7 @@ impl fmt::Debug for Pass {
     }
 }
 
-impl State {
+impl Signing {
     fn challenged_by(&mut self, challenge: Option<Challenge>) {
         let signed = std::mem::take(&mut self.signed);
         let again = self.key.as_ref().is_some_and(|key| key.count > 1);
