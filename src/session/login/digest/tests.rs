@@ -1,3 +1,5 @@
+//! The worked examples of the standards, and how a device is answered that wants less or more.
+
 use super::*;
 use crate::profile::Login;
 
