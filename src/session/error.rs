@@ -36,12 +36,6 @@ pub enum SessionError {
         /// The profile's family.
         family: String,
     },
-    /// A save of a kind that cannot be sent yet.
-    #[error("`{what}` is sent as multipart/form-data, which this version cannot send yet")]
-    NotBuilt {
-        /// The save or the request.
-        what: String,
-    },
     /// The answer is no page.
     #[error("the answer to `{request}` is not read as a page: {source}")]
     Page {
@@ -178,7 +172,6 @@ impl SessionError {
             SessionError::AnotherFamily { .. } => "another-family",
             SessionError::AnotherDevice => "another-device",
             SessionError::LoginNotBuilt { .. } => "login-not-built",
-            SessionError::NotBuilt { .. } => "multipart-not-built",
             SessionError::Page { .. } => "page-unreadable",
             SessionError::Json { .. } => "json-unreadable",
             SessionError::Lines { .. } => "lines-unreadable",
@@ -226,7 +219,6 @@ impl SessionError {
                 "nothing was sent: let the profile save the whole document instead"
             }
             SessionError::LoginNotBuilt { .. }
-            | SessionError::NotBuilt { .. }
             | SessionError::UnknownSave { .. }
             | SessionError::ForeignPlace { .. }
             | SessionError::NotRead { .. }

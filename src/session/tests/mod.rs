@@ -1,6 +1,7 @@
 //! Whole sessions with small servers: what is read, what exactly is sent, and how often.
 
 mod json;
+mod multipart;
 
 use std::{
     sync::atomic::{AtomicU8, Ordering},
