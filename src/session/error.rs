@@ -72,12 +72,6 @@ pub enum SessionError {
         /// The save or the request.
         what: String,
     },
-    /// A save of a kind that cannot be sent yet.
-    #[error("`{what}` is sent as multipart/form-data, which this version cannot send yet")]
-    NotBuilt {
-        /// The save or the request.
-        what: String,
-    },
     /// The answer is no page.
     #[error("the answer to `{request}` is not read as a page: {source}")]
     Page {
@@ -220,7 +214,6 @@ impl SessionError {
             SessionError::LoginForm { .. } => "login-form-not-filled",
             SessionError::LoginUnanswered { .. } => "login-unanswered",
             SessionError::NotLetIn { .. } => "not-let-in",
-            SessionError::NotBuilt { .. } => "multipart-not-built",
             SessionError::Page { .. } => "page-unreadable",
             SessionError::Json { .. } => "json-unreadable",
             SessionError::Lines { .. } => "lines-unreadable",
@@ -283,7 +276,6 @@ impl SessionError {
                 "nothing was sent: give a request that is read `login = true` in the profile"
             }
             SessionError::LoginUnanswered { .. }
-            | SessionError::NotBuilt { .. }
             | SessionError::UnknownSave { .. }
             | SessionError::ForeignPlace { .. }
             | SessionError::NotRead { .. }

@@ -2,6 +2,7 @@
 
 mod json;
 mod login;
+mod multipart;
 
 use std::{
     sync::atomic::{AtomicU8, Ordering},
