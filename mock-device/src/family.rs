@@ -9,8 +9,12 @@ use crate::{
     settings::Settings,
 };
 
+mod fields;
 pub(crate) mod form;
+pub(crate) mod login;
+mod markup;
 pub(crate) mod script;
+mod tokens;
 
 /// A family of receivers, as FAMILIES.md describes it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -19,6 +23,8 @@ pub enum Family {
     SampleForm,
     /// An empty page and a JSON document; restarted by a request of its own.
     SampleScript,
+    /// Behind a login, with its settings over three pages; restarted by a request of its own.
+    SampleLogin,
 }
 
 /// A word that names nothing.
@@ -98,6 +104,7 @@ impl Outcome {
 pub(crate) enum Firmware {
     Form(form::Form),
     Script(script::Script),
+    Login(login::Login),
 }
 
 impl Firmware {
@@ -111,6 +118,7 @@ impl Firmware {
         match self {
             Firmware::Form(form) => form.handle(settings, context, request),
             Firmware::Script(script) => script.handle(settings, context, request),
+            Firmware::Login(login) => login.handle(settings, context, request),
         }
     }
 
@@ -119,6 +127,7 @@ impl Firmware {
         match self {
             Firmware::Form(form) => form.restarted(),
             Firmware::Script(_) => {}
+            Firmware::Login(login) => login.restarted(),
         }
     }
 }
@@ -132,6 +141,32 @@ impl Family {
         match self {
             Family::SampleForm => "sample-form",
             Family::SampleScript => "sample-script",
+            Family::SampleLogin => "sample-login",
+        }
+    }
+
+    /// Who is let in, and by which word, where the family has a login.
+    pub fn login(self) -> Option<(&'static str, &'static str)> {
+        match self {
+            Family::SampleForm | Family::SampleScript => None,
+            Family::SampleLogin => Some((login::USER, login::WORD)),
+        }
+    }
+
+    /// The paths whose answers hold the settings; together they are one reading.
+    pub(crate) fn readings(self) -> &'static [&'static str] {
+        match self {
+            Family::SampleForm => &["/"],
+            Family::SampleScript => &["/as-it-is"],
+            Family::SampleLogin => &["/state", "/radio", "/pins", "/shore"],
+        }
+    }
+
+    /// Whether it shows a serial.
+    pub(crate) fn shows_serial(self) -> bool {
+        match self {
+            Family::SampleForm | Family::SampleLogin => true,
+            Family::SampleScript => false,
         }
     }
 
@@ -140,6 +175,7 @@ impl Family {
         match self {
             Family::SampleForm => "one page with three forms; a save restarts it",
             Family::SampleScript => "an empty page and a JSON document; restarted by a request",
+            Family::SampleLogin => "a login and three pages; restarted by a request",
         }
     }
 
@@ -148,6 +184,7 @@ impl Family {
         let (from, to) = match self {
             Family::SampleForm => (40_000, 55_000),
             Family::SampleScript => (4_000, 8_000),
+            Family::SampleLogin => (50_000, 70_000),
         };
         Waits {
             from: Duration::from_millis(from),

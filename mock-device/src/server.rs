@@ -175,6 +175,12 @@ impl Running {
         self.shared.world().bssid(now)
     }
 
+    /// Who is let in, and by which word, where the family has a login.
+    pub fn login(&self) -> Option<(String, String)> {
+        let (user, word) = self.shared.world().family().login()?;
+        Some((user.to_owned(), word.to_owned()))
+    }
+
     /// What is true now.
     pub fn truth(&self) -> Truth {
         let now = self.shared.now();

@@ -38,7 +38,7 @@ const BIRDS: [&str; 16] = [
     "Scoter",
 ];
 
-/// All settings of both families; each family shows those that it has. Choices are held as their
+/// All settings of all families; each family shows those that it has. Choices are held as their
 /// place in the lists above.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Settings {
@@ -64,6 +64,8 @@ pub(crate) struct Settings {
     pub(crate) trim: i16,
     /// Mapped by nobody; not to be set.
     pub(crate) hull: &'static str,
+    /// Which channel stands on which pin, a file of the owner's; mapped by nobody. Empty: none.
+    pub(crate) map: Vec<u8>,
     /// Empty: none.
     pub(crate) local_network: String,
     /// Empty: none.
@@ -94,6 +96,7 @@ impl Settings {
             rests: [1500; 4],
             trim: 0,
             hull: "keel-b",
+            map: Vec::new(),
             local_network: String::new(),
             local_passphrase: String::new(),
             fallback_wait: 60,
@@ -120,6 +123,7 @@ impl Settings {
             rests: [1500, 1500, 1100, 1900],
             trim: -12,
             hull: "keel-b",
+            map: b"rudder 2, sheet 1\r\n".to_vec(),
             local_network: "Tarn boathouse".to_owned(),
             local_passphrase: "oars & <duckweed>".to_owned(),
             fallback_wait: 90,
@@ -129,13 +133,21 @@ impl Settings {
 
     /// What it is set to, named and written as linkmend prints it.
     pub(crate) fn truth(&self, family: Family) -> Map<String, Json> {
-        let own = match family {
-            Family::SampleForm => ("channel-order", json!(self.order)),
-            Family::SampleScript => ("failsafe-positions", json!(self.rests)),
+        let own: &[(&str, Json)] = match family {
+            Family::SampleForm => &[
+                ("channel-order", json!(self.order)),
+                ("light", json!(self.light)),
+            ],
+            Family::SampleScript => &[
+                ("failsafe-positions", json!(self.rests)),
+                ("light", json!(self.light)),
+            ],
+            Family::SampleLogin => &[],
         };
         let firmware = match family {
             Family::SampleForm => crate::family::form::FIRMWARE,
             Family::SampleScript => crate::family::script::FIRMWARE,
+            Family::SampleLogin => crate::family::login::FIRMWARE,
         };
         let lock = if self.locked {
             json!(self.slot)
@@ -154,13 +166,12 @@ impl Settings {
             ("output-inverted", json!(self.inverted)),
             ("output-rate", json!(self.rate)),
             ("failsafe", json!(FAILSAFES[self.failsafe])),
-            own,
             ("local-network", text_or_null(&self.local_network)),
             ("local-passphrase", text_or_null(&self.local_passphrase)),
             ("fallback-wait", json!(self.fallback_wait)),
-            ("light", json!(self.light)),
         ]
         .into_iter()
+        .chain(own.iter().cloned())
         .map(|(name, value)| (name.to_owned(), value))
         .collect()
     }
@@ -170,6 +181,7 @@ impl Settings {
         let (name, value) = match family {
             Family::SampleForm => ("trim", json!(self.trim)),
             Family::SampleScript => ("hull", json!(self.hull)),
+            Family::SampleLogin => ("map", json!(String::from_utf8_lossy(&self.map))),
         };
         Map::from_iter([(name.to_owned(), value)])
     }
@@ -201,10 +213,19 @@ mod tests {
 
     #[test]
     fn lent_receiver_differs_from_the_factory_state_in_every_setting() {
-        for family in Family::ALL {
+        for family in [
+            Family::SampleForm,
+            Family::SampleScript,
+            Family::SampleLogin,
+        ] {
             let lent = Settings::lent("Smew", [1; 6], &Scenario::Locked.hooks());
             let (lent, factory) = (lent.truth(family), Settings::factory().truth(family));
-            assert_eq!(lent.len(), 16);
+            let count = if family == Family::SampleLogin {
+                14
+            } else {
+                16
+            };
+            assert_eq!(lent.len(), count);
             for (name, value) in &lent {
                 assert_eq!(factory[name] == *value, name == "firmware", "{name}");
             }

@@ -60,6 +60,8 @@ pub struct RequestTruth {
     pub method: String,
     /// Without the query; empty where it was no request.
     pub path: String,
+    /// Whether it asks for a save, a restart or the like, carried out or not. A login does not.
+    pub acts: bool,
     /// Which device got it.
     pub device: usize,
     /// The status of the answer; none where no byte of one was sent.

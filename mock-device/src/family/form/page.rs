@@ -5,7 +5,10 @@
 
 use super::FIRMWARE;
 use crate::{
-    family::Context,
+    family::{
+        Context,
+        markup::{all, button, escape, input, radios, select},
+    },
     settings::{FAILSAFES, OUTPUTS, POWERS, REGIONS, Settings, WAVEFORMS},
 };
 
@@ -199,55 +202,4 @@ fn shore(settings: &Settings) -> Vec<(&'static str, String)> {
         ),
         ("", button("keep", "Keep")),
     ]
-}
-
-fn input(kind: &str, name: &str, value: &str, more: &str) -> String {
-    let space = if more.is_empty() { "" } else { " " };
-    format!(
-        "<input type=\"{kind}\" name=\"{name}\" value=\"{}\"{space}{more}>",
-        escape(value)
-    )
-}
-
-fn radios(name: &str, words: &[(&str, &str)], chosen: &str) -> String {
-    all(words.iter().map(|(value, label)| {
-        let checked = if *value == chosen { "checked" } else { "" };
-        let control = input("radio", name, value, checked);
-        format!("<label>{control} {label}</label> ")
-    }))
-}
-
-fn select<'a>(
-    name: &str,
-    options: impl Iterator<Item = (&'a str, &'a str)>,
-    chosen: usize,
-) -> String {
-    let options = all(options.enumerate().map(|(index, (value, label))| {
-        let selected = if index == chosen { " selected" } else { "" };
-        format!("<option value=\"{value}\"{selected}>{label}</option>")
-    }));
-    format!("<select name=\"{name}\">{options}</select>")
-}
-
-fn button(value: &str, label: &str) -> String {
-    format!("<button name=\"act\" value=\"{value}\">{label}</button>")
-}
-
-fn all(parts: impl Iterator<Item = String>) -> String {
-    parts.collect::<Vec<_>>().concat()
-}
-
-/// Text as it may stand in an element and in a quoted attribute.
-fn escape(text: &str) -> String {
-    text.chars().fold(String::new(), |mut out, c| {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            other => out.push(other),
-        }
-        out
-    })
 }

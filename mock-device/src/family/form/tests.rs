@@ -419,19 +419,6 @@ fn token_is_used_up_by_a_save_that_is_not_kept() {
 }
 
 #[test]
-fn remembered_tokens_are_bounded_and_the_newest_stay() {
-    let mut bench = Bench::new();
-    let [air, ..] = bench.tokens();
-    let mut newest = String::new();
-    for _ in 0..TOKENS {
-        newest = bench.form.give(Part::Air);
-    }
-    assert_eq!(bench.form.given.len(), TOKENS);
-    assert!(!bench.form.take(Part::Air, &air));
-    assert!(bench.form.take(Part::Air, &newest));
-}
-
-#[test]
 fn only_urlencoded_posts_to_the_three_addresses_save() {
     let mut bench = Bench::new();
     let once = &bench.tokens()[0];
