@@ -6,6 +6,7 @@ use serde::{Serialize, Serializer};
 
 use crate::{
     http::{Reply, Request},
+    scenario::Hooks,
     settings::Settings,
 };
 
@@ -54,9 +55,17 @@ pub(crate) struct Context<'a> {
     pub(crate) awake: Duration,
     /// How often it was started.
     pub(crate) begun: u64,
-    pub(crate) radio_answers: bool,
-    /// Whether what is left out of a save is reset, where the family itself would keep it.
-    pub(crate) omitted_reset: bool,
+    /// Its version, one of [`Family::versions`].
+    pub(crate) works: &'a str,
+    /// What is wrong with it.
+    pub(crate) hooks: &'a Hooks,
+}
+
+impl Context<'_> {
+    /// Whether its firmware is of this version or a later one.
+    pub(crate) fn is_from(&self, version: [u32; 3]) -> bool {
+        is_from(self.works, version)
+    }
 }
 
 /// What came of a request.
@@ -77,6 +86,8 @@ pub(crate) enum Kind {
     Reading,
     /// A save that was taken.
     Saved,
+    /// A request for bind mode that was taken.
+    Met,
     /// A save or a restart request that was not taken.
     Refused,
     /// Anything else.
@@ -122,11 +133,19 @@ impl Firmware {
         }
     }
 
+    /// Whether it is in bind mode.
+    pub(crate) fn meets(&self) -> bool {
+        match self {
+            Firmware::Form(_) | Firmware::Login(_) => false,
+            Firmware::Script(script) => script.meets(),
+        }
+    }
+
     /// Forgets what does not outlive a restart.
     pub(crate) fn restarted(&mut self) {
         match self {
             Firmware::Form(form) => form.restarted(),
-            Firmware::Script(_) => {}
+            Firmware::Script(script) => script.restarted(),
             Firmware::Login(login) => login.restarted(),
         }
     }
@@ -179,6 +198,23 @@ impl Family {
         }
     }
 
+    /// The versions of its firmware that can be simulated, its usual one first.
+    pub fn versions(self) -> &'static [&'static str] {
+        match self {
+            Family::SampleForm => &["2.4.1", "3.0.2"],
+            Family::SampleScript => &["3.1.0"],
+            Family::SampleLogin => &["1.8.2", "1.7.3"],
+        }
+    }
+
+    /// A version by its words; without any, the usual one.
+    pub(crate) fn version(self, wanted: Option<&str>) -> Result<&'static str, UnknownWord> {
+        match wanted {
+            Some(wanted) => find_word(self.versions(), wanted),
+            None => Ok(self.versions()[0]),
+        }
+    }
+
     /// The range of its waits, from FAMILIES.md.
     pub(crate) fn waits(self) -> Waits {
         let (from, to) = match self {
@@ -213,6 +249,12 @@ impl Serialize for Family {
     }
 }
 
+/// Whether a version, three numbers with dots, is this one or a later one.
+pub(crate) fn is_from(works: &str, version: [u32; 3]) -> bool {
+    let numbers: Vec<u32> = works.split('.').filter_map(|n| n.parse().ok()).collect();
+    numbers[..] >= version[..]
+}
+
 /// The item whose word this is.
 pub(crate) fn find_word<T: Copy + fmt::Display>(all: &[T], text: &str) -> Result<T, UnknownWord> {
     all.iter()
@@ -231,6 +273,17 @@ pub(crate) fn find_word<T: Copy + fmt::Display>(all: &[T], text: &str) -> Result
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn versions_are_compared_number_by_number() {
+        assert!(is_from("2.10.0", [2, 9, 9]) && is_from("1.8.0", [1, 8, 0]));
+        assert!(!is_from("1.7.3", [1, 8, 0]) && !is_from("2.4.1", [3, 0, 0]));
+        let family = Family::SampleForm;
+        assert_eq!(family.version(None), Ok("2.4.1"));
+        assert_eq!(family.version(Some("3.0.2")), Ok("3.0.2"));
+        let fault = family.version(Some("3.0.1")).expect_err("no such version");
+        assert_eq!(fault.to_string(), "`3.0.1` is none of `2.4.1`, `3.0.2`");
+    }
 
     #[test]
     fn words_lead_back_to_their_families_and_others_are_refused() {

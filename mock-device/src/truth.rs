@@ -41,6 +41,8 @@ pub struct DeviceTruth {
     pub settings: Map<String, Json>,
     /// What it keeps beside them.
     pub unmapped: Map<String, Json>,
+    /// Whether it is in bind mode.
+    pub meets: bool,
     /// Restarts since the simulation started.
     pub boots: u64,
     /// Saves that were taken.

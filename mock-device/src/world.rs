@@ -8,7 +8,7 @@ use std::{collections::VecDeque, time::Duration};
 
 use crate::{
     Family, Options, Scenario,
-    family::{Context, Firmware, Kind, Outcome, form, login, script},
+    family::{Context, Firmware, Kind, Outcome, UnknownWord, form, login, script},
     http::{Answer, Piece, Reply, Request},
     power::{Power, Restart, Turn},
     scenario::{Hooks, RestartHook, Swap, Wire},
@@ -22,6 +22,8 @@ use crate::{
 pub(crate) struct World {
     family: Family,
     scenario: Scenario,
+    /// The version of the firmware.
+    works: &'static str,
     hooks: Hooks,
     speed: f64,
     pause: Duration,
@@ -58,7 +60,11 @@ pub(crate) enum Handled {
 }
 
 impl World {
-    pub(crate) fn new(options: &Options) -> Self {
+    /// A world as it is wanted.
+    ///
+    /// Errors: a firmware that the family does not have.
+    pub(crate) fn new(options: &Options) -> Result<Self, UnknownWord> {
+        let works = options.family.version(options.firmware.as_deref())?;
         let hooks = options.scenario.hooks();
         let stream = |purpose: &str| Seed::stream(options.seed, purpose);
         let bind_key = stream("bind key").bytes();
@@ -96,9 +102,10 @@ impl World {
                 }
             })
             .collect();
-        Self {
+        Ok(Self {
             family: options.family,
             scenario: options.scenario,
+            works,
             hooks,
             speed: options.speed,
             pause: options.pause,
@@ -110,7 +117,7 @@ impl World {
             requests: VecDeque::new(),
             count: 0,
             lines: Vec::new(),
-        }
+        })
     }
 
     /// The family of its devices.
@@ -142,8 +149,8 @@ impl World {
             serial: &device.serial,
             awake: device.power.awake(now),
             begun: device.begun + device.power.boots(),
-            radio_answers: hooks.radio_answers,
-            omitted_reset: hooks.omitted_reset,
+            works: self.works,
+            hooks: &hooks,
         };
         let outcome = device
             .firmware
@@ -151,7 +158,7 @@ impl World {
         match outcome.kind {
             Kind::Saved => device.saves += 1,
             Kind::Refused => device.refused += 1,
-            Kind::Reading | Kind::Other => {}
+            Kind::Reading | Kind::Met | Kind::Other => {}
         }
         let restart = match (outcome.restarts, hooks.restart) {
             (false, _) | (true, RestartHook::Lost) => None,
@@ -190,8 +197,9 @@ impl World {
             .map(|(index, device)| DeviceTruth {
                 serial: self.family.shows_serial().then(|| device.serial.clone()),
                 bssid: mac(device.bssid),
-                settings: device.settings.truth(self.family),
+                settings: device.settings.truth(self.family, self.works),
                 unmapped: device.settings.unmapped(self.family),
+                meets: device.firmware.meets(),
                 boots: device.power.boots(),
                 saves: device.saves,
                 refused: device.refused,
@@ -320,7 +328,7 @@ fn on_the_wire(hooks: &Hooks, outcome: &Outcome) -> Answer {
     let wire = match outcome.kind {
         Kind::Reading => hooks.reading,
         Kind::Saved => hooks.save,
-        Kind::Refused | Kind::Other => Wire::Whole,
+        Kind::Met | Kind::Refused | Kind::Other => Wire::Whole,
     };
     match wire {
         Wire::Whole => outcome.reply.whole(),

@@ -16,9 +16,6 @@ use crate::{
 
 mod page;
 
-/// The version that it shows.
-pub(crate) const FIRMWARE: &str = "2.4.1";
-
 const HTML: &str = "text/html; charset=utf-8";
 
 /// The firmware of one deck receiver.
@@ -100,7 +97,7 @@ impl Form {
         }
         let changed = fields
             .each_once()
-            .and_then(|()| changed(part, settings, &fields, context.omitted_reset));
+            .and_then(|()| changed(part, settings, &fields, context));
         match changed {
             Ok(changed) => {
                 *settings = changed;
@@ -126,7 +123,7 @@ fn changed(
     part: Part,
     settings: &Settings,
     fields: &Fields,
-    omitted_reset: bool,
+    context: &Context<'_>,
 ) -> Result<Settings, String> {
     match (part, fields.get("act")) {
         (_, Some("keep")) => {}
@@ -138,8 +135,9 @@ fn changed(
     let factory = Settings::factory();
     let save = Save {
         fields,
-        omitted_reset,
+        omitted_reset: context.hooks.omitted_reset,
     };
+    let is_new = page::is_new(context);
     match part {
         Part::Air => {
             save.set("called", &mut new.name, factory.name, |text| {
@@ -153,7 +151,7 @@ fn changed(
             })?;
             save.set("kinship", &mut new.bind_key, factory.bind_key, key_of)?;
             save.set("wave", &mut new.waveform, factory.waveform, |text| {
-                one_of(text, &[("w0", 0), ("w1", 1), ("w2", 2)])
+                one_of(text, &[("w0", 0), ("w1", 1), ("w2", 2)]).filter(|wave| *wave < 2 || !is_new)
             })?;
             save.set("zone", &mut new.region, factory.region, |text| {
                 one_of(text, &[("1", 0), ("2", 1), ("3", 2), ("4", 3)])
@@ -202,7 +200,7 @@ fn changed(
                 |text| number(text, 30..=120),
             )?;
             save.set("lamp", &mut new.light, factory.light, |text| {
-                number(text, 0..=100)
+                number(text, 0..=100).filter(|_| !is_new)
             })?;
         }
     }

@@ -26,9 +26,6 @@ pub(crate) const WORD: &str = "heron-on-one-leg";
 /// Where a login is sent.
 pub(crate) const PATH: &str = "/come-in";
 
-/// The version that it shows.
-pub(crate) const FIRMWARE: &str = "1.8.2";
-
 const HTML: &str = "text/html; charset=utf-8";
 const URLENCODED: &str = "application/x-www-form-urlencoded";
 
@@ -107,9 +104,9 @@ impl Login {
                 let lines = page::state(settings, context);
                 Outcome::new(Kind::Reading, Reply::text(200, lines), "")
             }
-            ("GET", "/radio") => self.show(Page::Radio, settings),
-            ("GET", "/pins") => self.show(Page::Pins, settings),
-            ("GET", "/shore") => self.show(Page::Shore, settings),
+            ("GET", "/radio") => self.show(Page::Radio, settings, context),
+            ("GET", "/pins") => self.show(Page::Pins, settings, context),
+            ("GET", "/shore") => self.show(Page::Shore, settings, context),
             ("POST", "/radio-keep") => self.save(Page::Radio, settings, context, request),
             ("POST", "/pins-keep") => self.save(Page::Pins, settings, context, request),
             ("POST", "/shore-keep") => self.save(Page::Shore, settings, context, request),
@@ -144,12 +141,12 @@ impl Login {
             .any(|(name, value)| name == "pass" && self.passes.knows(&(), value))
     }
 
-    fn show(&mut self, which: Page, settings: &Settings) -> Outcome {
+    fn show(&mut self, which: Page, settings: &Settings, context: &Context<'_>) -> Outcome {
         let once = self.tokens.give(());
         let page = match which {
             Page::Radio => page::radio(settings, &once),
             Page::Pins => page::pins(settings, &once),
-            Page::Shore => page::shore(settings, &once),
+            Page::Shore => page::shore(settings, context, &once),
         };
         html(Kind::Reading, 200, page, "")
     }
@@ -224,7 +221,7 @@ fn changed(
     let factory = Settings::factory();
     let save = Save {
         fields,
-        omitted_reset: context.omitted_reset,
+        omitted_reset: context.hooks.omitted_reset,
     };
     match page {
         Page::Radio => {
@@ -266,7 +263,7 @@ fn changed(
             match files.iter().find(|(name, _)| name == "map") {
                 Some((_, bytes)) if bytes.is_empty() => {}
                 Some((_, bytes)) => new.map.clone_from(bytes),
-                None if context.omitted_reset => new.map = factory.map,
+                None if context.hooks.omitted_reset => new.map = factory.map,
                 None => {}
             }
         }
@@ -295,12 +292,15 @@ fn changed(
             if new.local_network.is_empty() {
                 new.local_passphrase.clear();
             }
-            save.set(
-                "after",
-                &mut new.fallback_wait,
-                factory.fallback_wait,
-                |text| number(text, 30..=120),
-            )?;
+            // Older firmware overlooks it.
+            if page::has_after(context) {
+                save.set(
+                    "after",
+                    &mut new.fallback_wait,
+                    factory.fallback_wait,
+                    |text| number(text, 30..=120),
+                )?;
+            }
         }
     }
     Ok(new)

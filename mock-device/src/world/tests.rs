@@ -26,7 +26,7 @@ struct Bench {
 impl Bench {
     fn new(family: Family, scenario: Scenario) -> Self {
         Self {
-            world: World::new(&Options::new(family, scenario)),
+            world: World::new(&Options::new(family, scenario)).expect("its usual firmware"),
             now: Duration::from_secs(2),
             cookie: String::new(),
         }
@@ -468,7 +468,9 @@ fn same_seed_gives_the_same_world_and_another_seed_another() {
     let truth = |seed| {
         let mut options = Options::new(FORM, Scenario::SwappedBeforeWrite);
         options.seed = seed;
-        World::new(&options).truth(Duration::ZERO)
+        World::new(&options)
+            .expect("its usual firmware")
+            .truth(Duration::ZERO)
     };
     assert_eq!(truth(5), truth(5));
     assert_ne!(truth(5).devices[0].serial, truth(6).devices[0].serial);

@@ -1,6 +1,5 @@
 //! The pages of `sample-login`, as markup, and its lines.
 
-use super::FIRMWARE;
 use crate::{
     family::{
         Context,
@@ -33,6 +32,11 @@ pub(super) fn front(said: Option<&str>) -> String {
     )
 }
 
+/// Whether its firmware has the control `after`.
+pub(super) fn has_after(context: &Context<'_>) -> bool {
+    context.is_from([1, 8, 0])
+}
+
 /// The lines of `/state`.
 pub(super) fn state(settings: &Settings, context: &Context<'_>) -> String {
     let held = if settings.locked {
@@ -41,14 +45,15 @@ pub(super) fn state(settings: &Settings, context: &Context<'_>) -> String {
         "nobody".to_owned()
     };
     let tie = settings.bind_key.map_or("none", |_| "kept");
-    let heart = if context.radio_answers {
+    let heart = if context.hooks.radio_answers {
         "beats"
     } else {
         "still"
     };
     format!(
-        "plate: {}\nworks: {FIRMWARE}\nawake: {}\nheld: {held}\ntie: {tie}\nheart: {heart}\n",
+        "plate: {}\nworks: {}\nawake: {}\nheld: {held}\ntie: {tie}\nheart: {heart}\n",
         context.serial,
+        context.works,
         context.awake.as_secs()
     )
 }
@@ -130,24 +135,20 @@ pub(super) fn pins(settings: &Settings, once: &str) -> String {
 }
 
 /// The page with the secrets, which it does not show, and the owner's own network.
-pub(super) fn shore(settings: &Settings, once: &str) -> String {
-    let rows = [
+pub(super) fn shore(settings: &Settings, context: &Context<'_>, once: &str) -> String {
+    let mut rows = vec![
         ("Kin", input("password", "kin", "", "")),
         (
             "Net",
             input("text", "net", &settings.local_network, "maxlength=\"32\""),
         ),
         ("Net word", input("password", "net_word", "", "")),
-        (
-            "After",
-            input(
-                "number",
-                "after",
-                &settings.fallback_wait.to_string(),
-                "min=\"30\" max=\"120\"",
-            ),
-        ),
     ];
+    if has_after(context) {
+        let after = settings.fallback_wait.to_string();
+        let after = input("number", "after", &after, "min=\"30\" max=\"120\"");
+        rows.push(("After", after));
+    }
     form("shore", "", once, &rows)
 }
 

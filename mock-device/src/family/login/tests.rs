@@ -3,7 +3,10 @@
 use std::time::Duration;
 
 use super::*;
-use crate::{http::Parsed, scenario::Scenario};
+use crate::{
+    http::Parsed,
+    scenario::{Hooks, Scenario},
+};
 
 const KEY: [u8; 6] = [0x4a, 0x1f, 0x00, 0x9c, 0x77, 0xe2];
 const ENTER: &str = "who=skipper&word=heron-on-one-leg&go=in";
@@ -11,8 +14,8 @@ const ENTER: &str = "who=skipper&word=heron-on-one-leg&go=in";
 struct Bench {
     login: Login,
     settings: Settings,
-    omitted_reset: bool,
-    radio_answers: bool,
+    works: &'static str,
+    hooks: Hooks,
     /// The cookie that is sent along; empty: none.
     pass: String,
 }
@@ -22,8 +25,8 @@ impl Bench {
         Self {
             login: Login::new(Seed::stream(1, "tokens"), Seed::stream(1, "passes")),
             settings: Settings::lent("Grebe", KEY, &Scenario::Locked.hooks()),
-            omitted_reset: false,
-            radio_answers: true,
+            works: "1.8.2",
+            hooks: Hooks::default(),
             pass: String::new(),
         }
     }
@@ -50,8 +53,8 @@ impl Bench {
             serial: "TM-0815",
             awake: Duration::from_millis(83_900),
             begun: 17,
-            radio_answers: self.radio_answers,
-            omitted_reset: self.omitted_reset,
+            works: self.works,
+            hooks: &self.hooks,
         };
         self.login.handle(&mut self.settings, &context, &request)
     }
@@ -214,7 +217,7 @@ fn state_tells_its_lines() {
         "plate: TM-0815\nworks: 1.8.2\nawake: 83\nheld: slot 7\ntie: kept\nheart: beats\n"
     );
     bench.settings = Settings::factory();
-    bench.radio_answers = false;
+    bench.hooks.radio_answers = false;
     assert_eq!(
         bench.page("/state"),
         "plate: TM-0815\nworks: 1.8.2\nawake: 83\nheld: nobody\ntie: none\nheart: still\n"
@@ -339,6 +342,18 @@ fn good_save_leads_back_to_its_page_and_means_what_families_md_says() {
 }
 
 #[test]
+fn older_firmware_has_no_wait_and_overlooks_it() {
+    let mut bench = Bench::inside();
+    bench.works = "1.7.3";
+    assert!(bench.page("/state").contains("works: 1.7.3\n"));
+    assert!(!bench.page("/shore").contains("after"));
+    let before = bench.settings.clone();
+    let outcome = bench.keep(Page::Shore, "kin=&net=Tarn+boathouse&net_word=&after=999");
+    assert_eq!(outcome.kind, Kind::Saved);
+    assert_eq!(bench.settings, before);
+}
+
+#[test]
 fn blanks_and_what_is_left_out_keep_what_they_were_except_the_boxes() {
     let mut bench = Bench::inside();
     let mut expected = bench.settings.clone();
@@ -449,7 +464,7 @@ fn any_token_is_good_for_one_save_or_restart_of_any_page_until_the_restart() {
 #[test]
 fn careless_firmware_resets_what_is_left_out_of_the_page_that_is_saved() {
     let mut bench = Bench::inside();
-    bench.omitted_reset = true;
+    bench.hooks.omitted_reset = true;
     let factory = Settings::factory();
     let mut expected = bench.settings.clone();
     bench.keep(Page::Pins, "rate=60");
