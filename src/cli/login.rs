@@ -27,6 +27,9 @@ pub(crate) enum LoginFrom {
     Person,
     /// These lines of a file.
     Lines(Vec<SecretString>),
+    /// The simulated receiver, which tells its own.
+    #[cfg(feature = "practice")]
+    Known(SecretString, SecretString),
 }
 
 impl LoginFrom {
@@ -52,6 +55,8 @@ impl LoginFrom {
             return Ok(None);
         }
         let (user, word) = match self {
+            #[cfg(feature = "practice")]
+            Self::Known(user, word) => (user.clone(), word.clone()),
             Self::Lines(lines) => split(lines, takes_user(login))?,
             Self::Person => prompted(profile, screen).await?,
         };

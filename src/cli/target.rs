@@ -211,6 +211,10 @@ async fn practice(
         ),
     );
     let at = format!("http://{}", running.address());
+    let login = match (login, running.login()) {
+        (LoginFrom::Person, Some((user, word))) => LoginFrom::Known(user.into(), word.into()),
+        (given, _) => given,
+    };
     let running = Arc::new(running);
     let joined = Arc::clone(&running);
     let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
