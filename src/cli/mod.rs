@@ -8,6 +8,7 @@ mod consent;
 mod context;
 mod failure;
 mod history;
+mod login;
 mod profile;
 mod read;
 mod render;
