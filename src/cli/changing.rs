@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{
-    args::Writing,
+    args::{self, Writing},
     consent::Person,
     context::Context,
     failure::{Failure, say_fault},
@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     change::{
-        Machine, Options, Report,
+        Machine, Options, Report, Wanted,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
@@ -45,6 +45,53 @@ pub(super) struct Change<'a> {
     pub writing: Writing,
     /// What is wanted of it, for the verdict.
     pub expectation: Expectation,
+}
+
+/// A new change, as a command wants it.
+pub(super) struct Order<'a> {
+    /// The command, for the record.
+    pub command: &'static str,
+    /// What is wanted.
+    pub wanted: Wanted,
+    /// What was allowed.
+    pub writing: Writing,
+    /// Which device.
+    pub device: &'a args::Target,
+    /// What is wanted of it, for the verdict.
+    pub expectation: Expectation,
+    /// What else a person should know at the end.
+    pub notes: Vec<String>,
+}
+
+/// Makes a new change of a device, shown step by step, and says how it ended.
+pub(super) async fn make(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order<'_>,
+) -> Result<Exit, Failure> {
+    let Order {
+        command,
+        wanted,
+        writing,
+        device,
+        expectation,
+        notes,
+    } = order;
+    let options = options(target, writing, device.trust_address, journal)?;
+    let source = target.profile.source.clone();
+    let change = Change {
+        target,
+        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
+        ledger: ChangeLedger::new(journal.clone(), command, source, wanted, target.simulated),
+        device: device.device.clone(),
+        writing,
+        expectation,
+    };
+    let mut ended = run(context, journal, change).await;
+    ended.report.notes.extend(notes);
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(say(context.screen, &ended, target, &fingerprint))
 }
 
 /// What came of it.

@@ -16,7 +16,10 @@ mod seconds;
 mod steps;
 mod target;
 mod terminal;
+mod typed;
 mod unlock;
+mod values;
+mod write;
 
 use std::process::ExitCode;
 
@@ -72,6 +75,7 @@ async fn run(typed: Cli) -> Exit {
         match &typed.command {
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
+            Command::Write(typed) => write::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
             Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,
