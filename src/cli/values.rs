@@ -145,7 +145,7 @@ mod tests {
         let why = |bytes: &[u8]| line(bytes).expect_err("no line");
         assert!(why(b"mist\nover\n").ends_with("has more than one line"));
         assert!(why(b"\xff\xfe").ends_with("is no UTF-8 text"));
-        assert!(why(&[b'a'; 20_000]).ends_with("is too large for a secret"));
+        assert!(why(&vec![b'a'; 20_000]).ends_with("is too large for a secret"));
         let missing = line_of(&folder.path().join("no-such")).expect_err("not there");
         assert!(missing.to_string().contains("cannot be read"));
     }

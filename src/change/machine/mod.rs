@@ -240,7 +240,6 @@ impl Machine {
             (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot),
             (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer),
             (State::Trying, Event::Tried(Ok(()))) => self.tried(),
-            (State::Trying, Event::Tried(Err(trouble))) => self.stop(trouble),
             (State::Keeping, Event::Kept(_)) => self.planned(),
             (State::NotingPlan, Event::Noted(_)) => self.ask_or_go(now),
             (State::AskingWrite, Event::Answered(answer)) => self.write_answered(answer),
@@ -260,7 +259,7 @@ impl Machine {
             (State::ReadingBack | State::Proving, Event::Read(Err(trouble))) => {
                 self.reading_failed(trouble)
             }
-            (_, Event::Read(Err(trouble))) => self.stop(trouble),
+            (_, Event::Read(Err(trouble)) | Event::Tried(Err(trouble))) => self.stop(trouble),
             _ => self.out_of_step(),
         }
     }
