@@ -72,6 +72,14 @@ pub enum Command {
         linkmend unlock --at http://192.168.77.1 --dry-run\n  \
         linkmend unlock --at http://192.168.77.1 --to 3 --yes --json")]
     Unlock(Unlock),
+    /// Change settings: NAME=VALUE, or the NAME alone of a secret
+    #[command(after_help = "Examples:\n  \
+        linkmend write light=60 failsafe=cut --at http://192.168.77.1\n  \
+        linkmend write local-network local-passphrase --at http://192.168.77.1\n  \
+        linkmend write region=GB --at http://192.168.77.1\n\n\
+        Region and a higher power are written alone, at a terminal: local rules set them, and you \
+        agree by typing the new value.")]
+    Write(Write),
     /// Put back what was there, from a record
     #[command(after_help = "Examples:\n  \
         linkmend restore --at http://192.168.77.1        the record before its last change\n  \
@@ -162,6 +170,23 @@ pub struct Unlock {
     /// Lock it to this slot instead of clearing the lock
     #[arg(long, value_name = "SLOT")]
     pub to: Option<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
+/// `linkmend write`.
+#[derive(Debug, Args)]
+pub struct Write {
+    /// What each setting is to be; a secret's NAME alone asks for its value, `NAME=none` removes it
+    #[arg(value_name = "NAME=VALUE", required_unless_present = "secret_file")]
+    pub settings: Vec<String>,
+    /// Take a secret's value from the one line of a file
+    #[arg(long, value_name = "NAME=FILE")]
+    pub secret_file: Vec<String>,
     #[command(flatten)]
     #[expect(missing_docs, reason = "documented at its type")]
     pub writing: Writing,

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{
-    args::Writing,
+    args::{self, Writing},
     consent::Person,
     context::Context,
     failure::{Failure, say_fault},
@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     change::{
-        Machine, Options, Report,
+        Machine, Options, Report, Wanted,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
@@ -45,6 +45,82 @@ pub(crate) struct Change<'a> {
     pub writing: Writing,
     /// What is wanted of it, for the verdict.
     pub expectation: Expectation,
+}
+
+/// A new change, as a command wants it.
+pub(crate) struct Order {
+    /// The command, for the record.
+    pub command: &'static str,
+    /// What is wanted.
+    pub wanted: Wanted,
+    /// What was allowed.
+    pub writing: Writing,
+    /// Which device.
+    pub which: Which,
+    /// What is wanted of it, for the verdict.
+    pub expectation: Expectation,
+    /// What else a person should know at the end.
+    pub notes: Vec<String>,
+}
+
+/// Which device may be written to.
+pub(crate) struct Which {
+    /// A serial, a BSSID or a name that it must have.
+    pub device: Option<String>,
+    /// Go on where only the address tells it from others.
+    pub trust_address: bool,
+}
+
+impl Which {
+    /// The one that was typed.
+    pub(super) fn typed(target: &args::Target) -> Self {
+        Self {
+            device: target.device.clone(),
+            trust_address: target.trust_address,
+        }
+    }
+}
+
+/// Makes a new change of a device, shown step by step, and says how it ended.
+pub(super) async fn make(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order,
+) -> Result<Exit, Failure> {
+    let ended = carry_out(context, journal, target, order).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(say(context.screen, &ended, target, &fingerprint))
+}
+
+/// Makes a new change of a device, shown step by step.
+pub(crate) async fn carry_out(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order,
+) -> Result<Ended, Failure> {
+    let Order {
+        command,
+        wanted,
+        writing,
+        which,
+        expectation,
+        notes,
+    } = order;
+    let options = options(target, writing, which.trust_address, journal)?;
+    let source = target.profile.source.clone();
+    let change = Change {
+        target,
+        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
+        ledger: ChangeLedger::new(journal.clone(), command, source, wanted, target.simulated),
+        device: which.device,
+        writing,
+        expectation,
+    };
+    let mut ended = run(context, journal, change).await;
+    ended.report.notes.extend(notes);
+    Ok(ended)
 }
 
 /// What came of it.

@@ -18,7 +18,10 @@ pub(crate) mod seconds;
 mod steps;
 pub(crate) mod target;
 mod terminal;
-pub(crate) mod unlock;
+mod typed;
+mod unlock;
+mod values;
+mod write;
 
 use std::process::ExitCode;
 
@@ -78,6 +81,7 @@ async fn run(typed: Cli) -> Exit {
         match command {
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
+            Command::Write(typed) => write::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
             Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,

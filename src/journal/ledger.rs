@@ -133,7 +133,13 @@ impl Ledger for ChangeLedger {
         self.journal
             .end(change, report.outcome, body)
             .await
-            .map_err(|error| trouble(&error))
+            .map_err(|error| trouble(&error))?;
+        if trouble_code.is_some_and(|code| code == Trouble::NOT_SHOWN) {
+            // There is nothing that looking at the device once more could tell.
+            let closed = self.journal.close(change).await;
+            closed.map_err(|error| trouble(&error))?;
+        }
+        Ok(())
     }
 }
 

@@ -241,6 +241,21 @@ impl Session {
         }
     }
 
+    /// Whether a save could be made of these answers, as [`Session::save`] would make it. Nothing is
+    /// sent.
+    pub fn builds(
+        &self,
+        answers: &Answers,
+        save: &SaveName,
+        overlay: &Overlay,
+    ) -> Result<(), SessionError> {
+        let save = self
+            .profile
+            .save(save.as_str())
+            .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
+        send::save(self.origin(), &self.profile, answers, save, overlay).map(drop)
+    }
+
     /// Sends the request that makes the device restart, once. The same holds as for
     /// [`Session::save`].
     pub async fn restart(&self, answers: &Answers) -> Result<Reply, SessionError> {

@@ -1,14 +1,13 @@
 //! What was found on the receiver, what can be done about it, and the skipper's own proof.
 
 use crate::{
-    change::Trouble,
+    change::{Trouble, Wanted},
     cli::{
         args::Writing,
-        changing::{self, Ended},
+        changing::{self, Ended, Order, Which},
         failure::Failure,
         read::{self, Look, Reading},
         screen::Tone,
-        unlock::{self, Which},
     },
     journal::ledger,
     judge::Expectation,
@@ -239,9 +238,20 @@ async fn change(
         dry_run: false,
         yes: false,
     };
-    let wanted = [(setting.name.clone(), value)].into();
+    let wanted = Wanted::from([(setting.name.clone(), value)]);
     let Place { target, journal } = place;
-    let ended = unlock::unlock(guide.context, journal, target, wanted, which, writing).await?;
+    let order = Order {
+        command: "unlock",
+        expectation: Expectation {
+            wanted: wanted.clone(),
+            ..Expectation::of(&target.profile)
+        },
+        wanted,
+        writing,
+        which,
+        notes: Vec::new(),
+    };
+    let ended = changing::carry_out(guide.context, journal, target, order).await?;
     let exit = changing::say(guide.screen(), &ended, target, &|bytes| {
         journal.fingerprint(bytes)
     });
