@@ -20,6 +20,8 @@
 //! ```
 
 mod family;
+mod hooks;
+mod hostile;
 mod http;
 mod power;
 mod scenario;
@@ -27,6 +29,7 @@ mod seed;
 mod server;
 mod settings;
 mod truth;
+mod wire;
 mod world;
 
 pub use family::{Family, UnknownWord};

@@ -19,7 +19,7 @@ use tokio::{
     net::{TcpListener, TcpStream},
     sync::{mpsc, watch},
     task::JoinSet,
-    time::{Instant, sleep_until, timeout},
+    time::{Instant, sleep, sleep_until, timeout},
 };
 
 use crate::{
@@ -36,6 +36,8 @@ pub const SPEEDS: RangeInclusive<f64> = 0.01..=100_000.0;
 const REQUEST_TIME: Duration = Duration::from_secs(10);
 /// How long a client may take to close after the whole answer, so that no reset overtakes it.
 const CLOSE_TIME: Duration = Duration::from_millis(500);
+/// The longest that an answer stalls, so that a simulation does not fill with what nobody reads.
+const STALL_TIME: Duration = Duration::from_mins(2);
 /// How long to leave be a listener that cannot accept just now.
 const ACCEPT_AGAIN: Duration = Duration::from_millis(20);
 
@@ -112,7 +114,7 @@ pub struct Running {
 /// Starts a simulation inside the present tokio runtime.
 ///
 /// Errors: `InvalidInput` where the speed is out of [`SPEEDS`], the family has no such firmware or
-/// an address is not loopback without `listen_anywhere`; else what binding the address gives.
+/// scenario, or an address is not loopback without `listen_anywhere`; else what binding the address gives.
 pub async fn start(options: Options) -> io::Result<Running> {
     if !SPEEDS.contains(&options.speed) {
         return Err(invalid(format!(
@@ -129,8 +131,7 @@ pub async fn start(options: Options) -> io::Result<Running> {
             )));
         }
     }
-    let world = World::new(&options)
-        .map_err(|fault| invalid(format!("firmware of `{}`: {fault}", options.family)))?;
+    let world = World::new(&options).map_err(|fault| invalid(fault.to_string()))?;
     let listener = bind(options.listen).await?;
     let address = listener.local_addr()?;
     let truth_listener = match options.truth {
@@ -273,7 +274,7 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
                 }
             }
             // A connection that broke before it was accepted, or too many open files.
-            Err(_) => tokio::time::sleep(ACCEPT_AGAIN).await,
+            Err(_) => sleep(ACCEPT_AGAIN).await,
         }
     }
 }
@@ -352,10 +353,23 @@ async fn send(stream: &mut TcpStream, answer: &Answer) -> End {
                 }
             }
             Piece::Stall => {
-                until_closed(stream).await;
+                let _ = timeout(STALL_TIME, until_closed(stream)).await;
                 return End::Close;
             }
             Piece::Reset => return End::Reset,
+            Piece::Wait(time) => sleep(*time).await,
+            Piece::Again {
+                bytes,
+                every,
+                times,
+            } => {
+                for _ in 0..*times {
+                    if stream.write_all(bytes).await.is_err() {
+                        return End::Close;
+                    }
+                    sleep(*every).await;
+                }
+            }
         }
     }
     // Closing with unread bytes would reset the connection and could take the answer with it.
@@ -394,7 +408,7 @@ async fn tell_truth(listener: TcpListener, shared: Arc<Shared>) {
                     send(&mut stream, &reply.whole()).await;
                 });
             }
-            Err(_) => tokio::time::sleep(ACCEPT_AGAIN).await,
+            Err(_) => sleep(ACCEPT_AGAIN).await,
         }
     }
 }

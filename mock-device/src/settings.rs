@@ -4,7 +4,7 @@ use serde_json::{Map, Value as Json, json};
 
 use crate::{
     family::{Family, is_from},
-    scenario::Hooks,
+    hooks::Hooks,
     seed::Seed,
 };
 
@@ -80,7 +80,62 @@ pub(crate) struct Settings {
     pub(crate) light: u16,
 }
 
+/// One thing of the settings, for a save that keeps a part of what it carries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Field {
+    Name,
+    Locked,
+    Slot,
+    BindKey,
+    Waveform,
+    Region,
+    Power,
+    Output,
+    Inverted,
+    Rate,
+    Failsafe,
+    Order,
+    Rests,
+    Trim,
+    Map,
+    LocalNetwork,
+    LocalPassphrase,
+    FallbackWait,
+    Light,
+}
+
 impl Settings {
+    /// Leaves the first half of these as they are, and sets the others to what they are in `other`.
+    pub(crate) fn keep_half(&mut self, fields: &[Field], other: &Settings) {
+        for field in &fields[fields.len() / 2..] {
+            self.take(*field, other);
+        }
+    }
+
+    fn take(&mut self, field: Field, from: &Settings) {
+        match field {
+            Field::Name => self.name.clone_from(&from.name),
+            Field::Locked => self.locked = from.locked,
+            Field::Slot => self.slot = from.slot,
+            Field::BindKey => self.bind_key = from.bind_key,
+            Field::Waveform => self.waveform = from.waveform,
+            Field::Region => self.region = from.region,
+            Field::Power => self.power = from.power,
+            Field::Output => self.output = from.output,
+            Field::Inverted => self.inverted = from.inverted,
+            Field::Rate => self.rate = from.rate,
+            Field::Failsafe => self.failsafe = from.failsafe,
+            Field::Order => self.order = from.order,
+            Field::Rests => self.rests = from.rests,
+            Field::Trim => self.trim = from.trim,
+            Field::Map => self.map.clone_from(&from.map),
+            Field::LocalNetwork => self.local_network.clone_from(&from.local_network),
+            Field::LocalPassphrase => self.local_passphrase.clone_from(&from.local_passphrase),
+            Field::FallbackWait => self.fallback_wait = from.fallback_wait,
+            Field::Light => self.light = from.light,
+        }
+    }
+
     /// How it left the works: bound to nobody. FAMILIES.md gives no factory values; these are
     /// ours, and none of them but the lock's is one of [`Settings::lent`].
     pub(crate) fn factory() -> Self {
@@ -266,6 +321,19 @@ mod tests {
         let wait = "fallback-wait".to_owned();
         assert!(names(Family::SampleLogin, "1.8.2").contains(&wait));
         assert!(!names(Family::SampleLogin, "1.7.3").contains(&wait));
+    }
+
+    #[test]
+    fn half_of_a_save_is_its_first_half() {
+        let old = Settings::lent("Smew", [1; 6], &Scenario::Locked.hooks());
+        let mut half = Settings::factory();
+        half.keep_half(&[Field::Name, Field::Power, Field::Rate, Field::Map], &old);
+        let expected = Settings {
+            rate: old.rate,
+            map: old.map.clone(),
+            ..Settings::factory()
+        };
+        assert_eq!(half, expected);
     }
 
     #[test]

@@ -9,12 +9,14 @@ use std::{collections::VecDeque, time::Duration};
 use crate::{
     Family, Options, Scenario,
     family::{Context, Firmware, Kind, Outcome, UnknownWord, form, login, script},
-    http::{Answer, Piece, Reply, Request},
+    hooks::{Hooks, Keeps, RestartHook, Swap},
+    hostile,
+    http::{Answer, Reply, Request},
     power::{Power, Restart, Turn},
-    scenario::{Hooks, RestartHook, Swap, Wire},
     seed::Seed,
     settings::{LOCKED_SLOT, Settings, two_names},
     truth::{DeviceTruth, REQUESTS, RequestTruth, Truth},
+    wire,
 };
 
 /// The simulated world.
@@ -50,6 +52,28 @@ struct Device {
     refused: u64,
 }
 
+/// What a family cannot be.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub(crate) enum Unfit {
+    /// It has no such firmware.
+    #[error("firmware of `{family}`: {fault}")]
+    Firmware {
+        /// Which family.
+        family: Family,
+        /// What was wanted, and what there is.
+        #[source]
+        fault: UnknownWord,
+    },
+    /// The scenario makes no sense for it.
+    #[error("`{family}` cannot be `{scenario}`: it has nothing of the kind")]
+    Scenario {
+        /// Which family.
+        family: Family,
+        /// Which scenario.
+        scenario: Scenario,
+    },
+}
+
 /// What the server is to do about a request.
 #[derive(Debug)]
 pub(crate) enum Handled {
@@ -62,9 +86,15 @@ pub(crate) enum Handled {
 impl World {
     /// A world as it is wanted.
     ///
-    /// Errors: a firmware that the family does not have.
-    pub(crate) fn new(options: &Options) -> Result<Self, UnknownWord> {
-        let works = options.family.version(options.firmware.as_deref())?;
+    /// Errors: a firmware or a scenario that the family does not have.
+    pub(crate) fn new(options: &Options) -> Result<Self, Unfit> {
+        let (family, scenario) = (options.family, options.scenario);
+        let works = family
+            .version(options.firmware.as_deref())
+            .map_err(|fault| Unfit::Firmware { family, fault })?;
+        if !scenario.suits(family) {
+            return Err(Unfit::Scenario { family, scenario });
+        }
         let hooks = options.scenario.hooks();
         let stream = |purpose: &str| Seed::stream(options.seed, purpose);
         let bind_key = stream("bind key").bytes();
@@ -91,10 +121,14 @@ impl World {
                     )),
                 };
                 Device {
-                    serial: plates[index].clone(),
+                    serial: plates[index].clone() + if hooks.hostile { hostile::NAME } else { "" },
                     bssid,
                     begun: 5 + u64::from(bssid[1] % 32),
-                    settings: Settings::lent(names[index], bind_key, &hooks),
+                    settings: Settings::lent(
+                        name(options.family, names[index], &hooks),
+                        bind_key,
+                        &hooks,
+                    ),
                     firmware,
                     power: Power::on(),
                     saves: 0,
@@ -152,11 +186,13 @@ impl World {
             works: self.works,
             hooks: &hooks,
         };
+        let before = device.settings.clone();
         let outcome = device
             .firmware
             .handle(&mut device.settings, &context, request);
+        let outcome = kept(hooks.keeps, outcome, &before, &mut device.settings);
         match outcome.kind {
-            Kind::Saved => device.saves += 1,
+            Kind::Saved | Kind::Broken => device.saves += 1,
             Kind::Refused => device.refused += 1,
             Kind::Reading | Kind::Met | Kind::Other => {}
         }
@@ -165,7 +201,7 @@ impl World {
             (true, RestartHook::Usual) => self.restart(now + self.pause),
             (true, RestartHook::BeforeAnswer) => self.restart(now),
         };
-        let answer = on_the_wire(&hooks, &outcome);
+        let answer = wire::answer(&hooks, &outcome, &request.path);
         let note = remark(&hooks, &outcome);
         self.remember(now, &request.method, &request.path, answer.status, note);
         if outcome.kind == Kind::Reading
@@ -320,22 +356,25 @@ impl World {
     }
 }
 
-/// What the scenario makes of an answer.
-fn on_the_wire(hooks: &Hooks, outcome: &Outcome) -> Answer {
-    if outcome.restarts && hooks.restart == RestartHook::BeforeAnswer {
-        return Answer::reset();
-    }
-    let wire = match outcome.kind {
-        Kind::Reading => hooks.reading,
-        Kind::Saved => hooks.save,
-        Kind::Met | Kind::Refused | Kind::Other => Wire::Whole,
+/// What is left of a good save where the scenario keeps less than all of it.
+fn kept(keeps: Keeps, outcome: Outcome, before: &Settings, settings: &mut Settings) -> Outcome {
+    let (status, text) = match keeps {
+        _ if outcome.kind != Kind::Saved => return outcome,
+        Keeps::All => return outcome,
+        Keeps::Nothing => {
+            settings.clone_from(before);
+            (507, "Not kept: no room.")
+        }
+        Keeps::Half => {
+            settings.keep_half(outcome.fields, before);
+            (500, "Something went wrong.")
+        }
     };
-    match wire {
-        Wire::Whole => outcome.reply.whole(),
-        Wire::Cut => outcome.reply.half(),
-        Wire::Stalled => outcome.reply.half().then(Piece::Stall),
-        Wire::Silent => Answer::silent(),
-    }
+    let kind = match keeps {
+        Keeps::Half => Kind::Broken,
+        Keeps::All | Keeps::Nothing => Kind::Refused,
+    };
+    Outcome::new(kind, outcome.reply.instead(status, text), text)
 }
 
 fn remark(hooks: &Hooks, outcome: &Outcome) -> String {
@@ -345,6 +384,15 @@ fn remark(hooks: &Hooks, outcome: &Outcome) -> String {
         _ => "",
     };
     format!("{}{more}", outcome.note)
+}
+
+/// The name of a device: the one that was drawn, or one that is made to do harm.
+fn name(family: Family, drawn: &'static str, hooks: &Hooks) -> &'static str {
+    match (hooks.hostile, family) {
+        (false, _) => drawn,
+        (true, Family::SampleScript) => hostile::NAME_OF_LINES,
+        (true, Family::SampleForm | Family::SampleLogin) => hostile::NAME,
+    }
 }
 
 /// Two serials as the family writes them, never the same.

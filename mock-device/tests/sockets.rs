@@ -334,6 +334,42 @@ async fn stalled_reading_sends_half_and_stays_open_while_others_are_served() {
 }
 
 #[tokio::test]
+async fn endless_body_goes_on_until_the_reader_leaves_and_others_are_served() {
+    let running = run(Family::SampleForm, Scenario::EndlessBody).await;
+    let address = running.address();
+    let mut stream = send(address, "GET / HTTP/1.1\r\n\r\n").await;
+    let mut bytes = Vec::new();
+    while bytes.len() < 1 << 20 {
+        let read = timeout(DEADLINE, stream.read_buf(&mut bytes)).await;
+        assert!(read.expect("in time").expect("no reset") > 0);
+    }
+    assert_eq!(get(address, "/nowhere").await.end, Ok(()));
+    drop(stream);
+    running.stop().await;
+}
+
+#[tokio::test]
+async fn answers_close_though_their_headers_do_not_say_so() {
+    let running = run(Family::SampleForm, Scenario::ClosesEach).await;
+    let seen = get(running.address(), "/").await;
+    assert_eq!(seen.end, Ok(()));
+    let (head, body) = seen.head_and_body();
+    assert!(!head.to_lowercase().contains("connection"));
+    assert_eq!(body.len(), seen.told_length());
+}
+
+#[tokio::test]
+async fn what_a_family_cannot_be_is_refused_at_the_start() {
+    let options = Options::new(Family::SampleScript, Scenario::ExpiredToken);
+    let fault = start(options).await.expect_err("it has no tokens");
+    assert_eq!(fault.kind(), ErrorKind::InvalidInput);
+    let mut options = Options::new(Family::SampleLogin, Scenario::Locked);
+    options.firmware = Some("2.4.1".to_owned());
+    let fault = start(options).await.expect_err("no such firmware");
+    assert!(fault.to_string().contains("`1.8.2`, `1.7.3`"), "{fault}");
+}
+
+#[tokio::test]
 async fn stalled_save_is_taken_and_only_the_restart_ends_the_silence() {
     let running = run(Family::SampleForm, Scenario::StalledSave).await;
     let address = running.address();
