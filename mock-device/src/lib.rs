@@ -19,7 +19,9 @@
 //! # }
 //! ```
 
+mod device;
 mod family;
+mod fault;
 mod hooks;
 mod hostile;
 mod http;
@@ -33,6 +35,7 @@ mod wire;
 mod world;
 
 pub use family::{Family, UnknownWord};
+pub use fault::{Fault, FaultAt, FaultSyntax, Faults};
 pub use scenario::Scenario;
 pub use server::{Options, Running, SPEEDS, start};
-pub use truth::{DeviceTruth, RequestTruth, Truth};
+pub use truth::{DeviceTruth, FaultTruth, RequestTruth, StateTruth, Truth};

@@ -23,7 +23,7 @@ use tokio::{
 };
 
 use crate::{
-    Family, Scenario, Truth,
+    Family, Faults, Scenario, Truth,
     http::{Answer, Parsed, Piece, Reply, Request},
     power::Restart,
     world::{Handled, World},
@@ -49,6 +49,8 @@ pub struct Options {
     pub scenario: Scenario,
     /// The version of its firmware, one of [`Family::versions`]; none: the usual one.
     pub firmware: Option<String>,
+    /// What goes wrong besides, once each.
+    pub faults: Faults,
     /// Names, marks, keys, tokens and waits follow from it.
     pub seed: u64,
     /// The waits of the family are divided by this, and so is the part of an uptime that is the
@@ -74,6 +76,7 @@ impl Options {
             family,
             scenario,
             firmware: None,
+            faults: Faults::default(),
             seed: 1,
             speed: 1.0,
             pause: Duration::from_millis(300),
@@ -92,6 +95,7 @@ impl fmt::Debug for Options {
             .field("family", &self.family)
             .field("scenario", &self.scenario)
             .field("firmware", &self.firmware)
+            .field("faults", &self.faults)
             .field("seed", &self.seed)
             .field("speed", &self.speed)
             .field("pause", &self.pause)
@@ -267,7 +271,11 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
                 // restart between the two is not missed.
                 let gone = shared.gone.subscribe();
                 let now = shared.now();
-                if shared.world().is_gone(now) {
+                let turned_away = {
+                    let mut world = shared.world();
+                    world.is_gone(now) || world.refuses(now)
+                };
+                if turned_away {
                     let _ = stream.set_zero_linger();
                 } else {
                     tasks.spawn(serve(stream, gone, Arc::clone(&shared)));
@@ -287,6 +295,10 @@ async fn keep_time(mut planned: mpsc::UnboundedReceiver<Restart>, shared: Arc<Sh
             let now = shared.now().max(time);
             // Looking makes happen what is due.
             shared.world().is_gone(now);
+            for restart in shared.world().take_planned() {
+                // This very loop receives it.
+                let _ = shared.restarts.send(restart);
+            }
             if begins {
                 shared.gone.send_replace(());
             }

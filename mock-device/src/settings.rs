@@ -243,11 +243,16 @@ impl Settings {
     }
 }
 
-/// Two names, never the same.
-pub(crate) fn two_names(seed: &mut Seed) -> [&'static str; 2] {
+/// Three names, no two the same.
+pub(crate) fn names(seed: &mut Seed) -> [&'static str; 3] {
     let first = seed.below(BIRDS.len());
     let second = (first + 1 + seed.below(BIRDS.len() - 1)) % BIRDS.len();
-    [BIRDS[first], BIRDS[second]]
+    // The next one that is neither of the two.
+    let third = (1..=2)
+        .map(|more| (first + more) % BIRDS.len())
+        .find(|third| *third != second)
+        .unwrap_or(first);
+    [BIRDS[first], BIRDS[second], BIRDS[third]]
 }
 
 fn hex(key: [u8; 6]) -> String {
@@ -337,10 +342,10 @@ mod tests {
     }
 
     #[test]
-    fn two_names_are_never_the_same() {
+    fn names_are_never_the_same() {
         for number in 0..100 {
-            let [first, second] = two_names(&mut Seed::stream(number, "names"));
-            assert_ne!(first, second);
+            let [first, second, third] = names(&mut Seed::stream(number, "names"));
+            assert!(first != second && second != third && first != third);
         }
     }
 }

@@ -13,6 +13,7 @@ use flate2::{Compress, Compression, Crc, FlushCompress, read::GzDecoder, write::
 
 use crate::{
     family::{Kind, Outcome},
+    fault::Fault,
     hooks::{Dress, Hooks, RestartHook, Wire},
     hostile,
     http::{Answer, Piece, Reply},
@@ -28,6 +29,8 @@ const MANY: usize = 300;
 /// One piece of what never ends, how long it takes, and how many come before nothing more does:
 /// 8 MiB at some 3 MiB a second.
 const ENDLESS: (usize, Duration, u32) = (64 << 10, Duration::from_millis(20), 128);
+/// In how many pieces a slow answer comes, and how long each takes.
+const SLOW: (usize, Duration) = (5, Duration::from_millis(100));
 /// What a bomb inflates to: this often 1 MiB.
 const MEBIBYTES: u32 = 300;
 
@@ -73,6 +76,53 @@ pub(crate) fn answer(hooks: &Hooks, outcome: &Outcome, path: &str) -> Answer {
             reply.with("Content-Length", &other).whole()
         }
     }
+}
+
+/// The answer as a fault leaves it; `earlier` is what the same request was answered before.
+pub(crate) fn faulty(answer: Answer, earlier: Option<Answer>, fault: Fault) -> Answer {
+    match fault {
+        Fault::LoseAnswer => Answer::reset(),
+        Fault::Cut => half(&answer),
+        Fault::Stall => half(&answer).then(Piece::Stall),
+        Fault::RestartMidway => half(&answer).then(Piece::Reset),
+        Fault::Slow => slow(&answer),
+        Fault::Twice => Answer {
+            pieces: [answer.pieces.clone(), answer.pieces].concat(),
+            ..answer
+        },
+        Fault::Stale => earlier.unwrap_or(answer),
+        _ => answer,
+    }
+}
+
+/// The first half of its bytes, wherever that ends.
+fn half(answer: &Answer) -> Answer {
+    let mut bytes = bytes_of(answer);
+    bytes.truncate(bytes.len() / 2);
+    Answer {
+        status: answer.status,
+        pieces: vec![Piece::Bytes(bytes)],
+    }
+}
+
+fn slow(answer: &Answer) -> Answer {
+    let bytes = bytes_of(answer);
+    let (count, pause) = SLOW;
+    let pieces = bytes
+        .chunks(bytes.len().div_ceil(count).max(1))
+        .flat_map(|part| [Piece::Wait(pause), Piece::Bytes(part.to_vec())]);
+    Answer {
+        status: answer.status,
+        pieces: pieces.collect(),
+    }
+}
+
+fn bytes_of(answer: &Answer) -> Vec<u8> {
+    let bytes = answer.pieces.iter().map(|piece| match piece {
+        Piece::Bytes(bytes) => bytes.as_slice(),
+        Piece::Stall | Piece::Reset | Piece::Wait(_) | Piece::Again { .. } => &[],
+    });
+    bytes.collect::<Vec<_>>().concat()
 }
 
 /// The answer with its headers as the scenario has them.

@@ -369,6 +369,46 @@ async fn what_a_family_cannot_be_is_refused_at_the_start() {
     assert!(fault.to_string().contains("`1.8.2`, `1.7.3`"), "{fault}");
 }
 
+async fn run_with(family: Family, fault: &str) -> Running {
+    let mut options = Options::new(family, Scenario::Locked);
+    options.speed = SPEED;
+    options.faults = [fault.parse().expect("a fault")].into_iter().collect();
+    start(options).await.expect("a free loopback port")
+}
+
+#[tokio::test]
+async fn refused_connection_is_reset_and_the_next_one_is_not() {
+    let running = run_with(Family::SampleForm, "refuse@1").await;
+    let seen = get(running.address(), "/").await;
+    assert_eq!(seen.end, Err(ErrorKind::ConnectionReset));
+    assert!(seen.bytes.is_empty());
+    assert_eq!(get(running.address(), "/").await.end, Ok(()));
+}
+
+#[tokio::test]
+async fn answer_breaks_off_at_its_half_when_it_restarts_midway() {
+    let running = run_with(Family::SampleForm, "restart-midway@1").await;
+    let seen = get(running.address(), "/").await;
+    assert_eq!(seen.end, Err(ErrorKind::ConnectionReset));
+    until_back(running.address()).await;
+    assert_eq!(running.truth().devices[0].boots, 1);
+}
+
+#[tokio::test]
+async fn double_restart_resets_what_is_open_twice() {
+    let running = run_with(Family::SampleForm, "double-restart@1").await;
+    let address = running.address();
+    let request = save(Family::SampleForm, address).await;
+    for count in [1, 2] {
+        let idle = TcpStream::connect(address).await.expect("it listens");
+        if count == 1 {
+            ask(address, &request).await;
+        }
+        until_back_from(address, idle).await;
+        assert_eq!(running.truth().devices[0].boots, count);
+    }
+}
+
 #[tokio::test]
 async fn stalled_save_is_taken_and_only_the_restart_ends_the_silence() {
     let running = run(Family::SampleForm, Scenario::StalledSave).await;

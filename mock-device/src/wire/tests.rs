@@ -26,11 +26,7 @@ fn reading(wire: Wire, reply: Reply) -> Answer {
 
 /// What the head says, and the bytes behind it.
 fn parts(answer: &Answer) -> (String, Vec<u8>) {
-    let bytes = answer.pieces.iter().map(|piece| match piece {
-        Piece::Bytes(bytes) => bytes.as_slice(),
-        Piece::Stall | Piece::Reset | Piece::Wait(_) | Piece::Again { .. } => &[],
-    });
-    let bytes: Vec<u8> = bytes.collect::<Vec<_>>().concat();
+    let bytes = bytes_of(answer);
     let end = |mark: &[u8]| {
         bytes
             .windows(mark.len())
@@ -165,4 +161,40 @@ fn hostile_texts_stand_where_somebody_would_show_them() {
     let document: serde_json::Value =
         serde_json::from_reader(GzDecoder::new(body.as_slice())).expect("JSON");
     assert_eq!(document[hostile::long_text()], hostile::long_text());
+}
+
+#[test]
+fn faults_leave_of_an_answer_what_their_words_say() {
+    let answer = page().whole();
+    let all = bytes_of(&answer);
+    let left = |fault| faulty(answer.clone(), None, fault);
+    assert_eq!(left(Fault::LoseAnswer).pieces, [Piece::Reset]);
+    for (fault, last) in [
+        (Fault::Cut, None),
+        (Fault::Stall, Some(&Piece::Stall)),
+        (Fault::RestartMidway, Some(&Piece::Reset)),
+    ] {
+        let left = left(fault);
+        assert_eq!(bytes_of(&left), all[..all.len() / 2], "{fault}");
+        assert_eq!(left.pieces.get(1), last, "{fault}");
+    }
+    assert_eq!(
+        bytes_of(&left(Fault::Twice)),
+        [all.clone(), all.clone()].concat()
+    );
+    let slow = left(Fault::Slow);
+    assert_eq!(bytes_of(&slow), all);
+    assert_eq!(
+        slow.pieces
+            .iter()
+            .filter(|piece| matches!(piece, Piece::Wait(_)))
+            .count(),
+        5
+    );
+    let earlier = Reply::text(200, "before").whole();
+    assert_eq!(
+        faulty(answer.clone(), Some(earlier.clone()), Fault::Stale),
+        earlier
+    );
+    assert_eq!(left(Fault::NotKept), answer);
 }

@@ -5,8 +5,8 @@ use serde_json::{Value as Json, json};
 use super::*;
 use crate::http::{Parsed, Piece};
 
-const FORM: Family = Family::SampleForm;
-const SCRIPT: Family = Family::SampleScript;
+pub(super) const FORM: Family = Family::SampleForm;
+pub(super) const SCRIPT: Family = Family::SampleScript;
 
 const EVERY: [Family; 3] = [
     Family::SampleForm,
@@ -16,28 +16,32 @@ const EVERY: [Family; 3] = [
 const URLENCODED: &str = "application/x-www-form-urlencoded";
 
 /// A world and a hand on its clock.
-struct Bench {
-    world: World,
-    now: Duration,
+pub(super) struct Bench {
+    pub(super) world: World,
+    pub(super) now: Duration,
     /// The cookie of the family with a login, with its header; empty: none.
     cookie: String,
 }
 
 impl Bench {
-    fn new(family: Family, scenario: Scenario) -> Self {
+    pub(super) fn new(family: Family, scenario: Scenario) -> Self {
+        Self::of(&Options::new(family, scenario))
+    }
+
+    pub(super) fn of(options: &Options) -> Self {
         Self {
-            world: World::new(&Options::new(family, scenario)).expect("its usual firmware"),
+            world: World::new(options).expect("it suits the family"),
             now: Duration::from_secs(2),
             cookie: String::new(),
         }
     }
 
-    fn later(&mut self, seconds: u64) -> &mut Self {
+    pub(super) fn later(&mut self, seconds: u64) -> &mut Self {
         self.now += Duration::from_secs(seconds);
         self
     }
 
-    fn send(&mut self, request: &str) -> Handled {
+    pub(super) fn send(&mut self, request: &str) -> Handled {
         let Parsed::Whole(request) = Request::parse(request.as_bytes()) else {
             panic!("a whole request: {request}")
         };
@@ -62,7 +66,7 @@ impl Bench {
     }
 
     /// The answer with the token or the lock, after the others of a reading.
-    fn read(&mut self) -> Handled {
+    pub(super) fn read(&mut self) -> Handled {
         self.enter();
         match self.world.family {
             Family::SampleForm => self.get("/"),
@@ -85,7 +89,7 @@ impl Bench {
     }
 
     /// Lifts the lock.
-    fn unlock(&mut self) -> Handled {
+    pub(super) fn unlock(&mut self) -> Handled {
         match self.world.family {
             Family::SampleForm => {
                 let once = self.token();
@@ -109,7 +113,7 @@ impl Bench {
     }
 
     /// Asks for the restart, on a family that does not restart by a save.
-    fn restart(&mut self) -> Handled {
+    pub(super) fn restart(&mut self) -> Handled {
         match self.world.family {
             Family::SampleForm => panic!("a save restarts it"),
             Family::SampleScript => {
@@ -122,7 +126,7 @@ impl Bench {
         }
     }
 
-    fn post(&mut self, path: &str, kind: &str, body: &str) -> Handled {
+    pub(super) fn post(&mut self, path: &str, kind: &str, body: &str) -> Handled {
         let (length, cookie) = (body.len(), self.cookie.clone());
         self.send(&format!(
             "POST {path} HTTP/1.1\r\n{cookie}Content-Type: {kind}\r\n\
@@ -130,24 +134,24 @@ impl Bench {
         ))
     }
 
-    fn truth(&mut self) -> Truth {
+    pub(super) fn truth(&mut self) -> Truth {
         self.world.truth(self.now)
     }
 
-    fn lock(&mut self) -> Json {
+    pub(super) fn lock(&mut self) -> Json {
         let truth = self.truth();
         truth.devices[truth.present].settings["model-lock"].clone()
     }
 }
 
-fn pieces(handled: &Handled) -> &[Piece] {
+pub(super) fn pieces(handled: &Handled) -> &[Piece] {
     match handled {
         Handled::Gone => panic!("the device is gone"),
         Handled::Answer(answer, _) => &answer.pieces,
     }
 }
 
-fn text(handled: &Handled) -> String {
+pub(super) fn text(handled: &Handled) -> String {
     let bytes = pieces(handled).iter().map(|piece| match piece {
         Piece::Bytes(bytes) => bytes.as_slice(),
         Piece::Stall | Piece::Reset | Piece::Wait(_) | Piece::Again { .. } => &[],
@@ -155,7 +159,7 @@ fn text(handled: &Handled) -> String {
     String::from_utf8_lossy(&bytes.collect::<Vec<_>>().concat()).into_owned()
 }
 
-fn plans_a_restart(handled: &Handled) -> bool {
+pub(super) fn plans_a_restart(handled: &Handled) -> bool {
     matches!(handled, Handled::Answer(_, Some(_)))
 }
 
