@@ -388,9 +388,11 @@ async fn refused_connection_is_reset_and_the_next_one_is_not() {
 #[tokio::test]
 async fn answer_breaks_off_at_its_half_when_it_restarts_midway() {
     let running = run_with(Family::SampleForm, "restart-midway@1").await;
-    let seen = get(running.address(), "/").await;
+    let address = running.address();
+    let idle = TcpStream::connect(address).await.expect("it listens");
+    let seen = get(address, "/").await;
     assert_eq!(seen.end, Err(ErrorKind::ConnectionReset));
-    until_back(running.address()).await;
+    until_back_from(address, idle).await;
     assert_eq!(running.truth().devices[0].boots, 1);
 }
 
