@@ -164,7 +164,11 @@ impl Firmware {
 
 impl Family {
     /// All that can be simulated.
-    pub const ALL: [Family; 2] = [Family::SampleForm, Family::SampleScript];
+    pub const ALL: [Family; 3] = [
+        Family::SampleForm,
+        Family::SampleScript,
+        Family::SampleLogin,
+    ];
 
     /// The word on the command line and in the truth.
     pub fn word(self) -> &'static str {
