@@ -178,6 +178,7 @@ async fn close_unwritten(journal: &Journal, one: &Unfinished) -> Result<changing
     Ok(changing::Ended {
         report: Report::not_written(&one.record.snapshot),
         record: Some(one.record.id.0),
+        change: Some(one.change.id),
         resumed: true,
     })
 }

@@ -12,7 +12,7 @@ use crate::{
 };
 
 /// A device that can be talked to.
-pub(super) struct Target {
+pub(crate) struct Target {
     /// The session with it.
     pub session: Arc<Session>,
     /// Its family.
@@ -31,7 +31,7 @@ pub(super) struct Target {
 
 impl Target {
     /// A device that is no practice receiver.
-    pub(super) fn real(session: Arc<Session>, profile: Arc<Profile>, limits: Limits) -> Self {
+    pub(crate) fn real(session: Arc<Session>, profile: Arc<Profile>, limits: Limits) -> Self {
         Self {
             session,
             profile,
@@ -45,7 +45,7 @@ impl Target {
 }
 
 /// Finds the device and tells its family.
-pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
+pub(crate) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
     let limits = limits(&target.limit)?;
     let profiles = candidates(target.profile.as_deref())?;
     let login = LoginFrom::typed(target.login_file.as_deref())?;
@@ -68,7 +68,7 @@ pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target
 }
 
 /// Where a device is, and how one gets in.
-pub(super) struct At<'a> {
+pub(crate) struct At<'a> {
     /// `http://`, an address, a port.
     pub url: &'a str,
     /// Where its login comes from, if it asks for one.
@@ -78,7 +78,7 @@ pub(super) struct At<'a> {
 }
 
 /// A session with whatever answers at an address and fits one of the profiles.
-pub(super) async fn at_address(
+pub(crate) async fn at_address(
     there: At<'_>,
     profiles: &[Arc<Profile>],
     limits: &Limits,
@@ -119,7 +119,7 @@ pub(super) async fn at_address(
 }
 
 /// The bounds with what `--limit` changes.
-pub(super) fn limits(given: &[String]) -> Result<Limits, Failure> {
+pub(crate) fn limits(given: &[String]) -> Result<Limits, Failure> {
     let set = given
         .iter()
         .map(|text| text.parse::<Limit>())
@@ -134,7 +134,7 @@ pub(super) fn limits(given: &[String]) -> Result<Limits, Failure> {
 }
 
 /// The profiles that may fit: the one that was named, or all that are built in.
-pub(super) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failure> {
+pub(crate) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failure> {
     match named {
         Some(name) => Ok(vec![Arc::new(named_profile(name)?)]),
         None => Ok(profile::built_in().into_iter().map(Arc::new).collect()),
@@ -142,7 +142,7 @@ pub(super) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failu
 }
 
 /// A profile by the name of a built-in family, or from a file.
-pub(super) fn named_profile(name: &str) -> Result<Profile, Failure> {
+pub(crate) fn named_profile(name: &str) -> Result<Profile, Failure> {
     let is_file = name.contains(['/', '.']) || Path::new(name).is_file();
     if is_file {
         return profile::load_file(Path::new(name)).map_err(Failure::profile);
