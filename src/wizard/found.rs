@@ -136,11 +136,11 @@ async fn locked(guide: &Guide<'_>, place: &Place, look: &Look) -> Result<Exit, F
         after_reading(guide, place, look);
         return Ok(Exit::Done);
     };
-    guide.remark(Tone::Plain, "");
+    guide.title("Which number does your transmitter show?");
     let kind = setting.kind.clone();
     let shown = guide
         .text(
-            "Which number does your transmitter show? (Enter: I do not know, ? for help)",
+            "Its number [Enter: not known, ? for help]:",
             "The number of the model memory that is selected on the transmitter. A locked receiver \
              follows that one number alone and refuses all others, also those of its own \
              transmitter.",
@@ -255,10 +255,18 @@ async fn change(
 /// Asks whether it follows the sticks, and keeps the answer as the person's word. Whoever leaves
 /// this question has said nothing, and the change is done all the same.
 async fn last_proof(guide: &Guide<'_>, place: &Place, ended: &Ended) -> Result<(), Failure> {
+    guide.remark(
+        Tone::Plain,
+        if place.target.simulated {
+            "A real one is tried now. This one has no sticks to follow; answer as you like."
+        } else {
+            "Try it now, with propulsion still off: the transmitter first, a few seconds, then power \
+             the receiver anew."
+        },
+    );
     let asked = guide
         .choose(
-            "Try it now, with propulsion still off: the transmitter first, a few seconds, then power \
-             the receiver anew. Does it follow the sticks?",
+            "Does it follow the sticks?",
             &["Yes.", "No.", "I have not tried it."],
             "linkmend has proved that the receiver keeps what was written. Whether the craft answers \
              is yours to see, and goes on record as your word, beside the change. Escape leaves; \
