@@ -117,6 +117,9 @@ pub struct Target {
     /// Go on only if it is this one: serial, BSSID, or name
     #[arg(long, value_name = "IDENTITY|NAME")]
     pub device: Option<String>,
+    /// The device's login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE")]
+    pub login_file: Option<PathBuf>,
     /// Go on where only the address tells it from others (power this one alone)
     #[arg(long)]
     pub trust_address: bool,
@@ -196,6 +199,9 @@ pub struct Resume {
     /// The device is at this address
     #[arg(long, value_name = "URL")]
     pub at: Option<String>,
+    /// The device's login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE")]
+    pub login_file: Option<PathBuf>,
     /// Go on where only the address tells it from others (nothing is written then)
     #[arg(long)]
     pub trust_address: bool,

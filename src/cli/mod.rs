@@ -7,6 +7,7 @@ mod consent;
 pub(crate) mod context;
 pub(crate) mod failure;
 mod history;
+mod login;
 mod profile;
 pub(crate) mod read;
 pub(crate) mod render;

@@ -2,7 +2,7 @@
 
 use std::{path::Path, sync::Arc};
 
-use super::{args, failure::Failure, screen::Screen};
+use super::{args, failure::Failure, login::LoginFrom, screen::Screen};
 use crate::{
     change::Trouble,
     find, profile,
@@ -48,12 +48,18 @@ impl Target {
 pub(crate) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
     let limits = limits(&target.limit)?;
     let profiles = candidates(target.profile.as_deref())?;
+    let login = LoginFrom::typed(target.login_file.as_deref())?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
-            let (session, profile) = at_address(at, &profiles, &limits, no_bssid(), screen).await?;
+            let there = At {
+                url: at,
+                login,
+                bssid: no_bssid(),
+            };
+            let (session, profile) = at_address(there, &profiles, &limits, screen).await?;
             Ok(Target::real(session, profile, limits))
         }
-        (None, Some(condition)) => practice(condition, &profiles, limits, screen).await,
+        (None, Some(condition)) => practice(condition, &profiles, limits, login, screen).await,
         (None, None) => Err(Failure::usage(
             "it is not said which device",
             "give --at URL, or --practice CONDITION for a simulated one",
@@ -61,16 +67,26 @@ pub(crate) async fn open(target: &args::Target, screen: Screen) -> Result<Target
     }
 }
 
+/// Where a device is, and how one gets in.
+pub(crate) struct At<'a> {
+    /// `http://`, an address, a port.
+    pub url: &'a str,
+    /// Where its login comes from, if it asks for one.
+    pub login: LoginFrom,
+    /// The network through which it is reached.
+    pub bssid: BssidNow,
+}
+
 /// A session with whatever answers at an address and fits one of the profiles.
 pub(crate) async fn at_address(
-    at: &str,
+    there: At<'_>,
     profiles: &[Arc<Profile>],
     limits: &Limits,
-    bssid: BssidNow,
     screen: Screen,
 ) -> Result<(Arc<Session>, Arc<Profile>), Failure> {
+    let At { url, login, bssid } = there;
     let origin =
-        Origin::parse(at).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
+        Origin::parse(url).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
     let busy = screen.busy(format!("asking {origin}"));
     let mut fitting = find::at(&origin, profiles, limits).await?;
     drop(busy);
@@ -94,8 +110,11 @@ pub(crate) async fn at_address(
             "give --profile NAME",
         ));
     };
-    let session =
+    let mut session =
         Session::new(origin, Arc::clone(&profile), limits.clone(), bssid)?.knowing(fetched);
+    if let Some(credentials) = login.credentials(&profile, screen).await? {
+        session = session.letting_in(credentials);
+    }
     Ok((Arc::new(session), profile))
 }
 
@@ -148,6 +167,7 @@ async fn practice(
     condition: &str,
     profiles: &[Arc<Profile>],
     limits: Limits,
+    login: LoginFrom,
     screen: Screen,
 ) -> Result<Target, Failure> {
     use super::screen::Tone;
@@ -191,10 +211,19 @@ async fn practice(
         ),
     );
     let at = format!("http://{}", running.address());
+    let login = match (login, running.login()) {
+        (LoginFrom::Person, Some((user, word))) => LoginFrom::Known(user.into(), word.into()),
+        (given, _) => given,
+    };
     let running = Arc::new(running);
     let joined = Arc::clone(&running);
     let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
-    let (session, profile) = at_address(&at, profiles, &limits, bssid, screen).await?;
+    let there = At {
+        url: &at,
+        login,
+        bssid,
+    };
+    let (session, profile) = at_address(there, profiles, &limits, screen).await?;
     Ok(Target {
         session,
         profile,
@@ -214,6 +243,7 @@ async fn practice(
     _condition: &str,
     _profiles: &[Arc<Profile>],
     _limits: Limits,
+    _login: LoginFrom,
     _screen: Screen,
 ) -> Result<Target, Failure> {
     Err(Failure::usage(

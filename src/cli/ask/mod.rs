@@ -97,7 +97,6 @@ pub(crate) async fn text<T: Send + 'static>(
 ///
 /// # Errors
 /// When the terminal does not answer.
-#[expect(dead_code, reason = "nothing asks for a secret yet")]
 pub(crate) async fn hidden(question: impl Into<String>) -> io::Result<Option<SecretString>> {
     let question = format!("{} (not shown)", question.into());
     let prompt = Prompt::new(question, Takes::Hidden, false);
