@@ -61,6 +61,8 @@ pub(super) struct Order<'a> {
     pub expectation: Expectation,
     /// What else a person should know at the end.
     pub notes: Vec<String>,
+    /// What is to be said where there was nothing to do.
+    pub if_nothing: Option<&'static str>,
 }
 
 /// Makes a new change of a device, shown step by step, and says how it ended.
@@ -77,6 +79,7 @@ pub(super) async fn make(
         device,
         expectation,
         notes,
+        if_nothing,
     } = order;
     let options = options(target, writing, device.trust_address, journal)?;
     let source = target.profile.source.clone();
@@ -90,6 +93,9 @@ pub(super) async fn make(
     };
     let mut ended = run(context, journal, change).await;
     ended.report.notes.extend(notes);
+    if ended.report.outcome == Outcome::NothingToDo {
+        ended.report.notes.extend(if_nothing.map(Into::into));
+    }
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     Ok(say(context.screen, &ended, target, &fingerprint))
 }

@@ -3,6 +3,8 @@
 pub mod args;
 #[expect(dead_code, reason = "the wizard is going to ask the rest")]
 mod ask;
+mod bind;
+mod bind_mode;
 mod changing;
 mod consent;
 mod context;
@@ -77,6 +79,7 @@ async fn run(typed: Cli) -> Exit {
         match &typed.command {
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
+            Command::Bind(typed) => bind::run(&context, typed).await,
             Command::Write(typed) => write::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,

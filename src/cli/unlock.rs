@@ -44,6 +44,7 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         device: &typed.target,
         expectation,
         notes: Vec::new(),
+        if_nothing: None,
     };
     changing::make(context, &journal, &target, order).await
 }

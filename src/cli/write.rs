@@ -54,6 +54,7 @@ pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, 
         device: &typed.target,
         expectation,
         notes: Vec::new(),
+        if_nothing: None,
     };
     changing::make(context, &journal, &target, order).await
 }

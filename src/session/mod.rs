@@ -210,6 +210,24 @@ impl Session {
         let request = request.ok_or_else(|| SessionError::NoRestart {
             family: self.profile.family.clone(),
         })?;
+        self.send(answers, request).await
+    }
+
+    /// Sends a request of the profile that acts and writes no setting, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn act(
+        &self,
+        answers: &Answers,
+        request: &RequestName,
+    ) -> Result<Reply, SessionError> {
+        let found = self.profile.requests.get(request);
+        let found = found.ok_or_else(|| SessionError::BadPath {
+            what: request.to_string(),
+        })?;
+        self.send(answers, found).await
+    }
+
+    async fn send(&self, answers: &Answers, request: &Request) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
         let secrets = send::secrets(&self.profile, answers, &Overlay::new());
         let acted = self.http.act(&ask).await;
