@@ -43,7 +43,7 @@ impl SessionDevice {
     /// Sends a request of the profile that acts, once, from what was read last.
     pub async fn act(&mut self, request: &RequestName) -> Sent {
         match self.answers.take() {
-            Some(answers) => sent(self.session.act(&answers, request).await),
+            Some(answers) => sent(self.session.ask_once(&answers, request).await),
             None => Sent::NotSent(unread()),
         }
     }

@@ -17,7 +17,7 @@ use secrecy::ExposeSecret;
 
 use super::{
     args, bind_mode,
-    changing::{self, Order},
+    changing::{self, Order, Which},
     context::Context,
     failure::Failure,
     render,
@@ -64,13 +64,10 @@ pub(super) async fn run(context: &Context, typed: &args::Bind) -> Result<Exit, F
     };
     let wanted = [(setting.name.clone(), wanted)].into();
     let order = Order {
-        command: "bind",
         wanted,
-        writing: typed.writing,
-        device: &typed.target,
         expectation: Expectation::of(&target.profile),
-        notes: Vec::new(),
         if_nothing,
+        ..Order::of("bind", Which::typed(&typed.target), typed.writing)
     };
     changing::make(context, &journal, &target, order).await
 }

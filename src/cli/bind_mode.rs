@@ -143,7 +143,7 @@ async fn by_request(
     let busy = context.screen.busy("starting bind mode");
     let report = how.start(device, &mut ledger, before).await;
     drop(busy);
-    Ok(of(report, ledger.record().map(|record| record.0)))
+    Ok(of(report, Some(&ledger)))
 }
 
 /// Goes on with a yes alone.
@@ -175,10 +175,11 @@ fn report(outcome: Outcome, last: &Snapshot) -> Report {
     }
 }
 
-fn of(report: Report, record: Option<i64>) -> Ended {
+fn of(report: Report, ledger: Option<&ChangeLedger>) -> Ended {
     Ended {
         report,
-        record,
+        record: ledger.and_then(ChangeLedger::record).map(|record| record.0),
+        change: ledger.and_then(ChangeLedger::change),
         resumed: false,
     }
 }

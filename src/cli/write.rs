@@ -12,7 +12,7 @@ use std::path::PathBuf;
 
 use super::{
     args,
-    changing::{self, Order},
+    changing::{self, Order, Which},
     context::Context,
     failure::Failure,
     read::known,
@@ -48,13 +48,9 @@ pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, 
         ..Expectation::of(&target.profile)
     };
     let order = Order {
-        command: "write",
         wanted,
-        writing: typed.writing,
-        device: &typed.target,
         expectation,
-        notes: Vec::new(),
-        if_nothing: None,
+        ..Order::of("write", Which::typed(&typed.target), typed.writing)
     };
     changing::make(context, &journal, &target, order).await
 }
