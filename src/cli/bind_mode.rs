@@ -69,8 +69,28 @@ pub(super) async fn run(
     if ended.report.outcome == Outcome::Done {
         ended.report.notes.push(NEXT.into());
     }
+    if let (false, None) = (context.screen.json, &ended.report.trouble) {
+        return Ok(say(context, &ended));
+    }
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     Ok(changing::say(context.screen, &ended, target, &fingerprint))
+}
+
+/// What came of it, to a person. No setting was to be written, so nothing is said of any.
+fn say(context: &Context, ended: &Ended) -> Exit {
+    let screen = context.screen;
+    screen.result(&match ended.report.outcome {
+        Outcome::Done => Tone::Good.paint("it is in bind mode"),
+        Outcome::NothingToDo => Tone::Good.paint("nothing to do"),
+        _ => "dry run".into(),
+    });
+    for note in &ended.report.notes {
+        screen.result(&format!("  note: {note}"));
+    }
+    if let Some(record) = ended.record {
+        screen.result(&format!("  what was there is record {record}"));
+    }
+    ended.report.exit
 }
 
 /// Common practice, no source.

@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     change::{
-        Machine, Options, Report, Wanted,
+        Machine, Options, Report, Trouble, Wanted,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
@@ -304,7 +304,10 @@ pub(crate) fn say(
     }
     if let Some(trouble) = &report.trouble {
         let mut fault = render::fault(trouble);
-        if target.simulated && report.outcome == Outcome::Unproved {
+        if target.simulated
+            && report.outcome == Outcome::Unproved
+            && trouble.code != Trouble::NOT_SHOWN
+        {
             fault.help = Some("a practice receiver ends with this run: nothing to resume".into());
         }
         say_fault(screen, &fault);
