@@ -59,7 +59,7 @@ impl SessionDevice {
             return trouble(error);
         };
         Trouble::new(
-            "value-not-offered",
+            Trouble::NOT_OFFERED,
             format!(
                 "`{}` cannot be set so on this receiver: {error}",
                 line.setting
