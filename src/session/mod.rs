@@ -241,6 +241,21 @@ impl Session {
         }
     }
 
+    /// Whether a save could be made of these answers, as [`Session::save`] would make it. Nothing is
+    /// sent.
+    pub fn builds(
+        &self,
+        answers: &Answers,
+        save: &SaveName,
+        overlay: &Overlay,
+    ) -> Result<(), SessionError> {
+        let save = self
+            .profile
+            .save(save.as_str())
+            .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
+        send::save(self.origin(), &self.profile, answers, save, overlay).map(drop)
+    }
+
     /// Sends the request that makes the device restart, once. The same holds as for
     /// [`Session::save`].
     pub async fn restart(&self, answers: &Answers) -> Result<Reply, SessionError> {
@@ -251,10 +266,36 @@ impl Session {
         let request = request.ok_or_else(|| SessionError::NoRestart {
             family: self.profile.family.clone(),
         })?;
+        self.send(answers, request, true).await
+    }
+
+    /// Sends a request of the profile that acts and writes no setting, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn ask_once(
+        &self,
+        answers: &Answers,
+        request: &RequestName,
+    ) -> Result<Reply, SessionError> {
+        let found = self.profile.requests.get(request);
+        let found = found.ok_or_else(|| SessionError::BadPath {
+            what: request.to_string(),
+        })?;
+        self.send(answers, found, false).await
+    }
+
+    /// `restarts`: whether whoever was let in has to log in again after it.
+    async fn send(
+        &self,
+        answers: &Answers,
+        request: &Request,
+        restarts: bool,
+    ) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
         let secrets = send::secrets(&self.profile, answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;
-        self.pass.put_out();
+        if restarts {
+            self.pass.put_out();
+        }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,
