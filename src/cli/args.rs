@@ -144,7 +144,7 @@ pub struct Target {
 }
 
 /// Whether to write.
-#[derive(Debug, Clone, Copy, Args)]
+#[derive(Debug, Clone, Copy, Default, Args)]
 pub struct Writing {
     /// Say what would be written, and write nothing
     #[arg(long)]
@@ -186,7 +186,7 @@ pub struct Unlock {
 }
 
 /// `linkmend bind`.
-#[derive(Debug, Args)]
+#[derive(Debug, Default, Args)]
 pub struct Bind {
     /// Take the bind words from the one line of a file, instead of asking for them
     #[arg(long, value_name = "FILE", conflicts_with_all = ["key_file", "remove", "mode"])]

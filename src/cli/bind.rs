@@ -46,16 +46,38 @@ pub(super) async fn run(context: &Context, typed: &args::Bind) -> Result<Exit, F
     if typed.mode {
         return bind_mode::run(context, &journal, &target, typed).await;
     }
+    if typed.verify {
+        return verified(context, &journal, &target, typed).await;
+    }
+    let order = order(context, typed, &target).await?;
+    changing::make(context, &journal, &target, order).await
+}
+
+/// Whether the words, or the key, give the key that is there; asked for where no file gives them.
+pub(crate) async fn verified(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    typed: &args::Bind,
+) -> Result<Exit, Failure> {
+    let setting = key_of(&target.profile)?;
+    let given = key(context, typed, &target.profile, setting).await?;
+    let looked = verify(context, journal, target, typed, &given);
+    context.or_stopped(looked).await
+}
+
+/// What is to be written, with the bind words asked for where no file gives them.
+pub(crate) async fn order(
+    context: &Context,
+    typed: &args::Bind,
+    target: &Target,
+) -> Result<Order, Failure> {
     let setting = key_of(&target.profile)?;
     let wanted = if typed.remove {
         removed(&target.profile, setting)?
     } else {
         key(context, typed, &target.profile, setting).await?
     };
-    if typed.verify {
-        let looked = verify(context, &journal, &target, typed, &wanted);
-        return context.or_stopped(looked).await;
-    }
     values::writable(setting, &wanted)?;
     let if_nothing = match (&typed.key_file, typed.remove) {
         (_, true) => None,
@@ -63,13 +85,12 @@ pub(super) async fn run(context: &Context, typed: &args::Bind) -> Result<Exit, F
         (None, _) => Some("these words give the key that is there"),
     };
     let wanted = [(setting.name.clone(), wanted)].into();
-    let order = Order {
+    Ok(Order {
         wanted,
         expectation: Expectation::of(&target.profile),
         if_nothing,
         ..Order::of("bind", Which::typed(&typed.target), typed.writing)
-    };
-    changing::make(context, &journal, &target, order).await
+    })
 }
 
 fn key_of(profile: &Profile) -> Result<&Setting, Failure> {

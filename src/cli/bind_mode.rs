@@ -25,7 +25,7 @@ use crate::{
 };
 
 /// Runs the command.
-pub(super) async fn run(
+pub(crate) async fn run(
     context: &Context,
     journal: &Journal,
     target: &Target,

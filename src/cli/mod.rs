@@ -2,8 +2,8 @@
 
 pub mod args;
 pub(crate) mod ask;
-mod bind;
-mod bind_mode;
+pub(crate) mod bind;
+pub(crate) mod bind_mode;
 pub(crate) mod changing;
 mod consent;
 pub(crate) mod context;
