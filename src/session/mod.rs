@@ -46,7 +46,7 @@ use crate::{
     terms::{Overlay, RequestName, SaveName, Untrusted},
 };
 use answers::Answer;
-use http::{Got, Http, Unanswered, Unreached};
+use http::{Acted, Got, Http, Unanswered, Unreached};
 use login::{LoginForm, Pass};
 
 /// One device, by one profile, through one origin.
@@ -198,7 +198,7 @@ impl Session {
             }
             match self.ask(request, &mut fetched, &mut by_request).await {
                 Err(SessionError::LoggedOut { .. }) if fresh => {
-                    // It asks again although it has just been told.
+                    // It asks again for what it has just been told.
                     return Err(self.refused_login(Untrusted::default()));
                 }
                 Err(error @ SessionError::LoggedOut { .. }) => {
@@ -207,6 +207,7 @@ impl Session {
                 }
                 asked => asked?,
             }
+            fresh = false;
         }
         if (self.bssid)() != bssid {
             return Err(SessionError::AnotherDevice);
@@ -230,13 +231,20 @@ impl Session {
             .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
         let mut ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
         ask.login = !self.is_open();
-        let secrets = send::secrets(&self.profile, answers, overlay);
+        let secrets = self.secrets(answers, overlay);
         let acted = self.act(save.name.as_str(), &ask).await?;
         if save.restarts {
             self.pass.put_out();
         }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
+            Ok(acted) if save.answer.is_none() && self.shows_settings(&acted) => {
+                Ok(Reply::Answered {
+                    status: acted.status,
+                    says: "(it shows its settings again)".into(),
+                    as_expected: None,
+                })
+            }
             acted => send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await,
         }
     }
@@ -291,7 +299,7 @@ impl Session {
         restarts: bool,
     ) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
-        let secrets = send::secrets(&self.profile, answers, &Overlay::new());
+        let secrets = self.secrets(answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;
         if restarts {
             self.pass.put_out();
@@ -300,6 +308,28 @@ impl Session {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,
         }
+    }
+
+    /// What must not stand in what is told of an answer.
+    fn secrets(&self, answers: &Answers, overlay: &Overlay) -> Vec<String> {
+        let mut secrets = send::secrets(&self.profile, answers, overlay);
+        let word = self.pass.credentials().map(|known| known.word().to_owned());
+        secrets.extend(word.filter(|word| word.chars().count() > 2));
+        secrets
+    }
+
+    /// Whether a request that acts led to a page that is read by itself: its words are those of
+    /// its controls.
+    fn shows_settings(&self, acted: &Acted) -> bool {
+        let Ok(got) = &acted.answer else {
+            return false;
+        };
+        let leads = (300..400).contains(&acted.status);
+        leads
+            && self.profile.reading().into_iter().any(|request| {
+                let url = self.origin().join(&request.path);
+                url.is_some_and(|url| url.path() == got.url.path())
+            })
     }
 
     /// Knocks once, with the first request by which the family is recognised, and waits for no

@@ -1,6 +1,7 @@
 //! A receiver, a data folder and the real program, with everything it says held together.
 
 use std::{
+    io::Write as _,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::{Child, Command, Output, Stdio},
@@ -10,7 +11,7 @@ use std::{
 
 use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
 use serde_json::Value as Json;
-use tempfile::TempDir;
+use tempfile::{NamedTempFile, TempDir};
 
 use crate::claims::{keep, secrets};
 
@@ -26,6 +27,8 @@ const QUICK: [&str; 4] = ["--limit", "answer-s=1", "--limit", "leave-s=2"];
 pub(crate) struct Bench {
     receiver: Running,
     data: TempDir,
+    /// The receiver's login, where its family has one.
+    login: Option<NamedTempFile>,
 }
 
 impl Bench {
@@ -42,9 +45,16 @@ impl Bench {
         let receiver = RUNTIME
             .block_on(mock_device::start(options))
             .expect("a receiver");
+        let login = receiver.login().map(|(user, word)| {
+            // Such a file is its owner's alone from the beginning.
+            let mut file = NamedTempFile::new().expect("a file");
+            write!(file, "{user}\n{word}\n").expect("room for two lines");
+            file
+        });
         Self {
             receiver,
             data: tempfile::tempdir().expect("a folder"),
+            login,
         }
     }
 
@@ -93,7 +103,10 @@ impl Bench {
 
     /// A command with this data folder on whatever is at an address.
     pub(crate) fn through(&self, at: &str, words: &[&str]) -> Call {
-        let call = self.off_device(words).words(&["--at", at]).words(&QUICK);
+        let mut call = self.off_device(words).words(&["--at", at]).words(&QUICK);
+        if let Some(file) = &self.login {
+            call = call.words(&["--login-file", &file.path().display().to_string()]);
+        }
         if self.truth().scenario == Scenario::Stalled {
             // The rest of an answer never comes, so there is no point in waiting for it.
             return call.words(&["--limit", "answer-s=0.2"]);
@@ -106,6 +119,8 @@ impl Bench {
         let data = self.data().display().to_string();
         let mut call = Call::new(words).words(&["--data-dir", &data]);
         call.secrets = self.truth().devices.iter().flat_map(secrets).collect();
+        let word = self.receiver.login().map(|(_, word)| word);
+        call.secrets.extend(word);
         call
     }
 
