@@ -86,7 +86,7 @@ pub(super) async fn hold_against(
     }
     let hold = guide
         .agree(
-            "Hold the bind words of the transmitter against its bind key?",
+            "Hold the transmitter's bind words against its key?",
             "You type the bind words that the transmitter was given, and nothing of them is shown. \
              The key that they give is compared with the one in the receiver, here on this computer.",
         )

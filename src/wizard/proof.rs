@@ -7,13 +7,14 @@ use crate::{
         failure::Failure,
         screen::Tone,
     },
-    journal::{JournalError, ledger},
+    journal::ledger,
     terms::{Exit, output::Outcome},
 };
 
 use super::{advice, found, guide::Guide, place::Place};
 
-/// Says how a change ended; where it is done, asks for the last proof.
+/// Says how a change ended. Where it is done, and where only seeing whether it works can tell, asks
+/// for the last proof.
 pub(super) async fn ended(
     guide: &Guide<'_>,
     place: &Place,
@@ -22,16 +23,18 @@ pub(super) async fn ended(
     let Place { target, journal } = place;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let exit = changing::say(guide.screen(), ended, target, &fingerprint);
-    if ended.report.outcome == Outcome::Done {
+    let trouble = ended.report.trouble.as_ref();
+    let not_shown = trouble.is_some_and(|trouble| trouble.code == Trouble::NOT_SHOWN);
+    if ended.report.outcome == Outcome::Done || not_shown {
         found::own_network(guide, place);
-        last_proof(guide, place, ended).await?;
+        last_proof(guide, place, ended).await;
     }
     Ok(exit)
 }
 
 /// Asks whether it follows the sticks, and keeps the answer as the person's word. Whoever leaves
-/// this question has said nothing, and the change is done all the same.
-async fn last_proof(guide: &Guide<'_>, place: &Place, ended: &Ended) -> Result<(), Failure> {
+/// this question has said nothing. Whatever goes wrong here, the change is as it was before.
+async fn last_proof(guide: &Guide<'_>, place: &Place, ended: &Ended) {
     guide.remark(
         Tone::Plain,
         if place.target.simulated {
@@ -45,31 +48,35 @@ async fn last_proof(guide: &Guide<'_>, place: &Place, ended: &Ended) -> Result<(
         .choose(
             "Does it follow the sticks?",
             &["Yes.", "No.", "I have not tried it."],
-            "linkmend has proved that the receiver keeps what was written. Whether the craft answers \
-             is yours to see, and goes on record as your word, beside the change. Escape leaves; \
-             the change is done either way.",
+            "What linkmend has proved stands above. Whether the craft answers is yours to see, and \
+             goes on record as your word, apart from that. Escape leaves; the change stays as it is \
+             either way.",
         )
         .await;
+    let unkept = |why: String| {
+        let text = format!("Your word was not put on record: {why}");
+        guide.remark(Tone::Careful, &text);
+    };
     let follows = match asked {
         Ok(0) => true,
         Ok(1) => false,
         Ok(_) | Err(Failure::Stopped) => {
             guide.remark(
                 Tone::Plain,
-                "The change is done; nothing more was put on record.",
+                "It stands as told above; nothing more is on record.",
             );
-            return Ok(());
+            return;
         }
-        Err(failure) => return Err(failure),
+        Err(failure) => return unkept(failure.to_string()),
     };
     if let Some(change) = ended.change {
-        ledger::say_follows(&place.journal, change, follows)
-            .await
-            .map_err(|error| unkept(&error))?;
-        guide.remark(
-            Tone::Good,
-            &format!("On record with change {}, as your word.", change.0),
-        );
+        match ledger::say_follows(&place.journal, change, follows).await {
+            Ok(()) => guide.remark(
+                Tone::Good,
+                &format!("On record with change {}, as your word.", change.0),
+            ),
+            Err(error) => unkept(error.to_string()),
+        }
     }
     if !follows && let Some(last) = &ended.report.last {
         guide.list("What to look at next:", &advice::other_end(last));
@@ -78,14 +85,4 @@ async fn last_proof(guide: &Guide<'_>, place: &Place, ended: &Ended) -> Result<(
             "If the transmitter shows a link and nothing moves, start linkmend again and choose 2.",
         );
     }
-    Ok(())
-}
-
-/// The change is done and on record; only the word is not.
-fn unkept(error: &JournalError) -> Failure {
-    Failure::Trouble(Trouble::new(
-        "journal-io",
-        format!("the change is done, and your word could not be put on record: {error}"),
-        None,
-    ))
 }

@@ -1,7 +1,8 @@
-//! `linkmend` without a command, at a real terminal: walked from start to end, and left at every
-//! question by Escape, Ctrl-C and Ctrl-D.
+//! `linkmend` without a command, at a real terminal, walked from start to end.
 //!
 //! Each step waits for the question before it types, and no escape sequence is looked at.
+
+mod leaving;
 
 use std::process::Command;
 
@@ -16,15 +17,11 @@ use crate::{
     harness::{Bench, Call, side_by_side},
 };
 
+/// Bind words of the school.
+const WORDS: &str = "seven herons on the north pond";
+
 /// Longer than any question takes to come on a busy machine.
 const PATIENCE_MS: u64 = 30_000;
-
-/// Escape, Ctrl-C and Ctrl-D as a terminal sends them.
-const LEAVING: [(&str, &str); 3] = [
-    ("Escape", "\u{1b}"),
-    ("Ctrl-C", "\u{3}"),
-    ("Ctrl-D", "\u{4}"),
-];
 
 /// The terminal's mode before and after, with the exit code in between. rexpect opens its terminals
 /// without echo, so it is set right first.
@@ -151,6 +148,14 @@ fn begin() -> Vec<Step> {
     ]
 }
 
+/// What the family behind a login asks for first, and what the school's receivers let in.
+fn login() -> Vec<Step> {
+    vec![
+        step("asks for its login", "User: ", "skipper"),
+        step("Password:", "(not shown) ", "heron-on-one-leg"),
+    ]
+}
+
 /// The questions up to a receiver at its address.
 fn to_address(bench: &Bench) -> Vec<Step> {
     let mut steps = begin();
@@ -159,7 +164,18 @@ fn to_address(bench: &Bench) -> Vec<Step> {
         choice("How does linkmend know its family?", 1),
         step("Its address", "? for help]: ", &bench.at()),
     ]);
+    if bench.truth().family == Family::SampleLogin {
+        steps.extend(login());
+    }
     steps
+}
+
+/// Bind words, typed twice.
+fn bind_words(words: &str) -> Vec<Step> {
+    vec![
+        step("Bind words", "(not shown) ", words),
+        step("Bind words, again", "(not shown) ", words),
+    ]
 }
 
 /// The questions of a locked receiver, up to its last proof: its lock is set to slot 3.
@@ -218,9 +234,10 @@ fn lock_is_cleared_and_a_receiver_that_still_does_not_follow_is_looked_into() {
     side_by_side(&Family::ALL, |&family| {
         let bench = Bench::new(family, Scenario::Locked);
         let mut steps = set_to_three(&bench, family, 2);
+        let number = to_address(&bench).len();
         // The number is not known.
-        steps[6].types = "\r".into();
-        steps[7] = choice("It is locked to slot 7. What shall be done?", 1);
+        steps[number].types = "\r".into();
+        steps[number + 1] = choice("It is locked to slot 7. What shall be done?", 1);
         walk(&bench, &steps)
             .ends(0)
             .says("Its model lock is off now")
@@ -251,40 +268,113 @@ fn lock_that_lets_the_transmitter_through_is_left_unless_it_is_cleared_all_the_s
 
 #[test]
 fn every_other_condition_is_told_and_nothing_is_written() {
-    let cases: Vec<(Family, Scenario, &str, &str)> = Family::ALL
-        .into_iter()
-        .flat_map(|family| {
+    let mut cases = Vec::new();
+    for family in Family::ALL {
+        let shows_key = family != Family::SampleLogin;
+        let has_mode = family != Family::SampleLogin;
+        cases.push((
+            family,
+            Scenario::Unbound,
+            vec![choice("What shall be done?", if has_mode { 3 } else { 2 })],
             [
-                (
-                    family,
-                    Scenario::Unbound,
-                    "it has no bind key: it links with no transmitter",
-                    "Binding gives both ends the same bind key.",
-                ),
-                (
-                    family,
-                    Scenario::Healthy,
-                    "No setting of the receiver keeps it from linking.",
-                    "The transmitter first, with the right model memory selected",
-                ),
-                (
-                    family,
-                    Scenario::Faulty,
-                    "its processor runs but does not reach its radio part",
-                    "No setting mends that:",
-                ),
-            ]
-        })
-        .collect();
-    side_by_side(&cases, |(family, scenario, verdict, advice)| {
+                "it has no bind key: it links with no transmitter",
+                "Binding gives both ends the same bind key.",
+            ],
+        ));
+        let mut hold = step("Hold the transmitter's bind words", "] ", "");
+        hold.types = "n".into();
+        cases.push((
+            family,
+            Scenario::Healthy,
+            shows_key.then_some(hold).into_iter().collect(),
+            [
+                "No setting of the receiver keeps it from linking.",
+                "The transmitter first, with the right model memory selected",
+            ],
+        ));
+        cases.push((
+            family,
+            Scenario::Faulty,
+            Vec::new(),
+            [
+                "its processor runs but does not reach its radio part",
+                "No setting mends that:",
+            ],
+        ));
+    }
+    side_by_side(&cases, |(family, scenario, more, words)| {
         let bench = Bench::new(*family, *scenario);
-        walk(&bench, &to_address(&bench))
-            .ends(0)
-            .says(verdict)
-            .says(advice)
+        let steps = [to_address(&bench), more.clone()].concat();
+        let seen = walk(&bench, &steps).ends(0);
+        seen.says(words[0])
+            .says(words[1])
             .says("Nothing was changed. This reading is record 1.");
         untouched(&bench.present());
     });
+}
+
+#[test]
+fn receiver_without_a_bind_key_is_bound_by_bind_words() {
+    side_by_side(&Family::ALL, |&family| {
+        let bench = Bench::new(family, Scenario::Unbound);
+        let mut steps = to_address(&bench);
+        steps.push(choice("What shall be done?", 1));
+        steps.extend(bind_words(WORDS));
+        if family == Family::SampleScript {
+            steps.push(yes("Is it the only one that is powered?"));
+        }
+        steps.push(yes("Write this?"));
+        steps.push(choice("Does it follow the sticks?", 1));
+        // What is never shown again is for the skipper alone to prove.
+        let (code, said) = match family {
+            Family::SampleLogin => (7, "NOT PROVED"),
+            _ => (0, "done, and proved"),
+        };
+        walk(&bench, &steps)
+            .ends(code)
+            .says(said)
+            .says("On record with change 1, as your word.");
+        assert!(bench.setting("bind-key").is_string());
+        assert_eq!(word(&bench), true);
+    });
+}
+
+#[test]
+fn bind_mode_is_started_or_told_as_the_family_has_it() {
+    let bench = Bench::new(Family::SampleScript, Scenario::Unbound);
+    let mut steps = to_address(&bench);
+    steps.push(choice("What shall be done?", 2));
+    steps.push(yes("Is it the only one that is powered?"));
+    steps.push(yes("Start bind mode?"));
+    walk(&bench, &steps).ends(0).says("it is in bind mode");
+    let bench = Bench::new(Family::SampleForm, Scenario::Unbound);
+    let mut steps = to_address(&bench);
+    steps.push(choice("What shall be done?", 2));
+    walk(&bench, &steps)
+        .ends(0)
+        .says("bind mode is started by hand");
+    untouched(&bench.present());
+}
+
+#[test]
+fn bind_words_are_held_against_the_key_and_set_where_they_give_another() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Healthy);
+    let mut steps = to_address(&bench);
+    steps.push(yes("Hold the transmitter's bind words"));
+    steps.push(step("Bind words", "(not shown) ", WORDS));
+    let mut set = steps.clone();
+    set.push(yes("Set its bind key from bind words now?"));
+    set.extend(bind_words(WORDS));
+    set.push(yes("Write this?"));
+    set.push(choice("Does it follow the sticks?", 3));
+    walk(&bench, &set)
+        .ends(0)
+        .says("no: these words do not give the key that is there")
+        .says("done, and proved");
+    walk(&bench, &steps)
+        .ends(0)
+        .says("yes: these words give the key that is there")
+        .says("So the bind key is not what keeps them apart");
 }
 
 #[test]
@@ -361,6 +451,7 @@ fn nobody_at_the_address_can_be_tried_again_with_a_profile_of_ones_own() {
         choice("What may be the matter:", 1),
         choice("no device answers at `http://127.77.77.77`", 2),
         step("Its address", "? for help]: ", &bench.address().to_string()),
+        step("Hold the transmitter's bind words", "] ", ""),
     ]);
     walk(&bench, &steps)
         .ends(0)
@@ -437,113 +528,6 @@ fn every_question_explains_itself_without_a_network() {
     untouched(&bench.present());
 }
 
-/// Walks that together come by every question before a write, each with the first of its questions
-/// that no earlier walk comes by. `AT` stands for the receiver's address.
-fn all_questions() -> Vec<(Family, Vec<Step>, usize)> {
-    let at = |address: &str| {
-        vec![
-            choice("Which receiver?", 2),
-            choice("How does linkmend know its family?", 1),
-            step("Its address", "? for help]: ", address),
-        ]
-    };
-    let lock = vec![
-        step("Which number does your transmitter show?", "help]: ", "3"),
-        choice("your transmitter shows 3", 2),
-    ];
-    let only = vec![yes("Is it the only one that is powered?")];
-    let write = vec![yes("Write this?")];
-    let by_hand = |way| {
-        vec![
-            choice("Which receiver?", 1),
-            choice("How does linkmend know its family?", way),
-        ]
-    };
-    let file = vec![step("Path of the profile", "help): ", "x")];
-    let joined = vec![choice("Is this computer on it?", 2)];
-    let practice = vec![
-        choice("Which receiver?", 3),
-        choice("What is the matter with it?", 1),
-        choice("Of which family is it?", 1),
-    ];
-    let still = vec![
-        choice("What do you see?", 2),
-        choice("What kind of receiver is it?", 1),
-        yes("Read back now what the receiver speaks"),
-    ];
-    let shelf = vec![
-        choice("What do you see?", 4),
-        yes("Begin with one of them now?"),
-    ];
-    let (form, script) = (Family::SampleForm, Family::SampleScript);
-    vec![
-        (
-            form,
-            [begin(), at("AT"), lock.clone(), write.clone()].concat(),
-            0,
-        ),
-        (script, [begin(), at("AT"), lock, only, write].concat(), 8),
-        (form, [begin(), by_hand(2), file].concat(), 5),
-        (form, [begin(), by_hand(1), joined].concat(), 5),
-        (form, [begin(), practice].concat(), 4),
-        (
-            form,
-            [begin(), at("127.77.77.77"), vec![choice("What now?", 1)]].concat(),
-            6,
-        ),
-        (form, still, 2),
-        (form, shelf, 1),
-    ]
-}
-
-#[test]
-fn every_question_can_be_left_with_everything_as_it_was() {
-    let mut cases = Vec::new();
-    for (family, steps, first) in all_questions() {
-        for at in first..steps.len() {
-            for key in LEAVING {
-                cases.push((family, steps[..=at].to_vec(), key));
-            }
-        }
-    }
-    // As many at a time as a small machine can start.
-    for some in cases.chunks(8) {
-        side_by_side(some, |(family, steps, (name, key))| {
-            let bench = Bench::new(*family, Scenario::Locked);
-            let mut steps = steps.clone();
-            for step in &mut steps {
-                step.types = step.types.replace("AT", &bench.at());
-            }
-            let last = steps.last_mut().expect("a question");
-            (*key).clone_into(&mut last.types);
-            let asked = last.known_by;
-            let consent = ["Is it the only one that is powered?", "Write this?"].contains(&asked);
-            let before = bench.present();
-            let seen = walk(&bench, &steps);
-            // Leaving a consent is a plain no.
-            let code = if consent && *name != "Ctrl-C" { 6 } else { 130 };
-            assert_eq!(seen.code, code, "{name} at {asked}\n{}", seen.text);
-            let after = bench.present();
-            assert_eq!(after.settings, before.settings, "{name} at {asked}");
-            untouched(&after);
-        });
-    }
-}
-
-#[test]
-fn leaving_the_last_question_leaves_the_change_done_and_says_nothing() {
-    side_by_side(&LEAVING, |(_, key)| {
-        let bench = Bench::new(Family::SampleForm, Scenario::Locked);
-        let mut steps = set_to_three(&bench, Family::SampleForm, 1);
-        steps.last_mut().expect("a last question").types = (*key).into();
-        walk(&bench, &steps)
-            .ends(0)
-            .says("The change is done; nothing more was put on record.");
-        assert_eq!(bench.setting("model-lock"), 3);
-        assert!(word(&bench).is_null());
-    });
-}
-
 #[test]
 fn change_that_did_not_take_is_no_success_and_is_not_tried_with_sticks() {
     let bench = Bench::new(Family::SampleForm, Scenario::LockReturns);
@@ -554,33 +538,6 @@ fn change_that_did_not_take_is_no_success_and_is_not_tried_with_sticks() {
         .says("it did not take; what was there is back, proved");
     assert_eq!(bench.setting("model-lock"), 7);
     assert!(word(&bench).is_null());
-}
-
-#[test]
-fn what_was_typed_before_a_question_answers_none() {
-    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
-    let gate = bench.data().join("gate");
-    let shell = |words: &str| format!("{words} '{}'", gate.display());
-    let made = Command::new("sh").args(["-c", &shell("mkfifo")]).status();
-    assert!(made.expect("a shell").success());
-    // The program starts when the gate was opened and closed, which is after the keys were sent.
-    let script = format!("stty sane; echo ready; {}; {SCRIPT}", shell("cat"));
-    let mut terminal = open(&script, &bench);
-    wait_for(&mut terminal, "ready", "");
-    terminal.send("4\r").expect("it takes keys");
-    terminal.flush().expect("it takes keys");
-    // The terminal has them when it shows them.
-    wait_for(&mut terminal, "4", "");
-    drop(
-        std::fs::OpenOptions::new()
-            .write(true)
-            .open(&gate)
-            .expect("a gate"),
-    );
-    let mut first = choice("What do you see?", 1);
-    first.types = "\u{1b}".into();
-    let seen = go_on(&bench, terminal, &[first]).ends(130);
-    assert!(!seen.text.contains("shelf one receiver"), "{}", seen.text);
 }
 
 #[test]
