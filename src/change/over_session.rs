@@ -8,8 +8,9 @@ use super::{
     report::Trouble,
 };
 use crate::{
+    profile::Pattern,
     session::{self, Alive, Answers, Session, SessionError},
-    terms::{Exit, Overlay, PlaceName, SaveName, Snapshot, Untrusted},
+    terms::{Exit, Overlay, PlaceName, RequestName, SaveName, Snapshot, Untrusted},
 };
 
 /// One device behind a session. What it writes it writes from the answers that it read last.
@@ -29,6 +30,24 @@ impl SessionDevice {
         }
     }
 
+    /// Whether these stand in the last reading, volatile places included.
+    pub fn shows(&self, patterns: &[(PlaceName, Pattern)]) -> bool {
+        let answers = self.answers.as_ref();
+        answers.is_some_and(|answers| {
+            patterns
+                .iter()
+                .all(|(place, pattern)| pattern.fits(answers.raw(place)).is_some())
+        })
+    }
+
+    /// Sends a request of the profile that acts, once, from what was read last.
+    pub async fn act(&mut self, request: &RequestName) -> Sent {
+        match self.answers.take() {
+            Some(answers) => sent(self.session.ask_once(&answers, request).await),
+            None => Sent::NotSent(unread()),
+        }
+    }
+
     /// A value that the device as it is does not offer a way to set.
     fn not_taken(&self, plan: &Plan, place: Option<&PlaceName>, error: &SessionError) -> Trouble {
         let profile = self.session.profile();
@@ -40,7 +59,7 @@ impl SessionDevice {
             return trouble(error);
         };
         Trouble::new(
-            "value-not-offered",
+            Trouble::NOT_OFFERED,
             format!(
                 "`{}` cannot be set so on this receiver: {error}",
                 line.setting

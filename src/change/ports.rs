@@ -105,6 +105,8 @@ pub trait Clock {
 pub enum Question {
     /// Nothing but the address tells the device from others: is it the only one powered?
     OnlyAddress(Identity),
+    /// Shall it be asked for bind mode?
+    BindMode,
     /// Shall this be written?
     Write {
         /// Where it goes.

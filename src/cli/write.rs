@@ -48,12 +48,9 @@ pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, 
         ..Expectation::of(&target.profile)
     };
     let order = Order {
-        command: "write",
         wanted,
-        writing: typed.writing,
-        which: Which::typed(&typed.target),
         expectation,
-        notes: Vec::new(),
+        ..Order::of("write", Which::typed(&typed.target), typed.writing)
     };
     changing::make(context, &journal, &target, order).await
 }

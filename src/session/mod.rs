@@ -274,10 +274,36 @@ impl Session {
         let request = request.ok_or_else(|| SessionError::NoRestart {
             family: self.profile.family.clone(),
         })?;
+        self.send(answers, request, true).await
+    }
+
+    /// Sends a request of the profile that acts and writes no setting, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn ask_once(
+        &self,
+        answers: &Answers,
+        request: &RequestName,
+    ) -> Result<Reply, SessionError> {
+        let found = self.profile.requests.get(request);
+        let found = found.ok_or_else(|| SessionError::BadPath {
+            what: request.to_string(),
+        })?;
+        self.send(answers, found, false).await
+    }
+
+    /// `restarts`: whether whoever was let in has to log in again after it.
+    async fn send(
+        &self,
+        answers: &Answers,
+        request: &Request,
+        restarts: bool,
+    ) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
         let secrets = self.secrets(answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;
-        self.pass.put_out();
+        if restarts {
+            self.pass.put_out();
+        }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,

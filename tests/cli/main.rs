@@ -16,4 +16,5 @@ mod relay;
 mod restore;
 mod resume;
 mod unlock;
+mod wizard;
 mod wrong_profile;
