@@ -204,18 +204,15 @@ async fn verify(
         });
     } else {
         screen.step("read", Tone::Good, &render::title(&snapshot));
-        let what = if typed.key_file.is_some() {
-            "this is"
+        let (yes, no) = if typed.key_file.is_some() {
+            ("this is", "this is not")
         } else {
-            "these words give"
+            ("these words give", "these words do not give")
         };
         screen.result(&match (agrees, there) {
-            (true, _) => Tone::Good.paint(&format!("yes: {what} the key that is there")),
+            (true, _) => Tone::Good.paint(&format!("yes: {yes} the key that is there")),
             (false, Value::Absent) => Tone::Bad.paint("no: it has no bind key, it is unbound"),
-            (false, _) => {
-                let what = what.replace("give", "do not give").replace("is", "is not");
-                Tone::Bad.paint(&format!("no: {what} the key that is there"))
-            }
+            (false, _) => Tone::Bad.paint(&format!("no: {no} the key that is there")),
         });
     }
     Ok(if agrees {
