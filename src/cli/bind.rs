@@ -108,7 +108,7 @@ async fn key(
     setting: &Setting,
 ) -> Result<Value, Failure> {
     if let Some(file) = &typed.key_file {
-        let line = values::line_of(file)?;
+        let line = values::line_of(file, context.screen)?;
         return match values::parse(setting, &line) {
             Ok(Value::Absent) => Err(Failure::usage(
                 "the file says that there is to be no key",
@@ -149,7 +149,7 @@ async fn words(context: &Context, typed: &args::Bind, rule: &KeyRule) -> Result<
         admitted.map(|()| words.to_owned())
     };
     if let Some(file) = &typed.words_file {
-        let line = values::line_of(file)?;
+        let line = values::line_of(file, context.screen)?;
         let help = "put the bind words alone into the file, on one line";
         return admit(&line).map_err(|why| Failure::usage(why, help));
     }

@@ -1,6 +1,6 @@
 //! `linkmend bind`: a key from bind words or a file, removed, looked for; and bind mode.
 
-use std::path::PathBuf;
+use std::{path::PathBuf, sync::mpsc, time::Duration};
 
 use mock_device::{Family, Scenario};
 use serde_json::{Value as Json, json};
@@ -8,6 +8,7 @@ use serde_json::{Value as Json, json};
 use crate::{
     claims,
     harness::{Bench, side_by_side},
+    relay::{Relay, Route},
     terminal::Terminal,
 };
 
@@ -306,6 +307,38 @@ fn bind_mode_that_does_not_come_is_not_called_done() {
     // It wrote no setting, so there is nothing to finish.
     let said = bench.off_device(&["resume"]).run().ends(0);
     said.says("nothing is unfinished");
+}
+
+#[test]
+fn bind_mode_that_was_cut_off_is_on_record_and_leaves_nothing_to_finish() {
+    let bench = Bench::new(Family::SampleScript, Scenario::Locked);
+    let before = bench.present();
+    let (came, coming) = mpsc::channel();
+    let (release, held) = mpsc::channel();
+    let receiver = bench.address();
+    let relay = Relay::start(move |line, _| {
+        if line.starts_with("POST /meet") {
+            came.send(()).expect("the test waits for it");
+            // When the test is over nobody releases it any more.
+            let _ = held.recv();
+        }
+        Route::To(receiver)
+    });
+    let call = ["bind", "--mode", "--yes", "--trust-address"];
+    let run = bench.through(&relay.at(), &call).start();
+    let patience = Duration::from_mins(1);
+    coming
+        .recv_timeout(patience)
+        .expect("it asks for bind mode");
+    run.kill();
+    release.send(()).expect("the relay holds the request");
+    let said = bench.off_device(&["resume"]).run().ends(0);
+    said.says("change 1: bind --mode of Curlew")
+        .says("it wrote no setting; closed");
+    let said = bench.off_device(&["resume"]).run().ends(0);
+    said.says("nothing is unfinished");
+    let now = bench.present();
+    assert_eq!((now.settings, now.saves), (before.settings, before.saves));
 }
 
 #[test]
