@@ -54,7 +54,7 @@ impl Case {
     }
 
     fn ours(&self) -> Submission {
-        let url: Url = format!("http://127.0.0.1:8080/at/{}?serve", self.name)
+        let url: Url = format!("http://127.0.0.1:8080/at/shore/page?serve")
             .parse()
             .expect("an address");
         let page = Page::parse(
