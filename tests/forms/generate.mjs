@@ -231,7 +231,8 @@ class Page {
     const [type, values] = dice.one(LINES);
     let attributes = dice.chance(90) ? this.attribute('type', type) : '';
     if (dice.chance(5)) attributes = this.attribute('type', type.toUpperCase());
-    attributes += this.name();
+    const name = this.name();
+    attributes += name;
     if (dice.chance(85)) attributes += this.attribute('value', dice.one(dice.chance(85) ? values : TEXTS));
     if (['number', 'range'].includes(type)) {
       for (const bound of ['min', 'max', 'step']) {
@@ -239,7 +240,7 @@ class Page {
       }
     }
     if (dice.chance(5)) attributes += this.attribute('multiple');
-    if (['hidden', 'text', 'search', 'tel', 'url', 'email', 'password'].includes(type)) attributes += this.direction();
+    if (['hidden', 'text', 'search', 'tel', 'url', 'email', 'password'].includes(type) && !/_charset_/i.test(name)) attributes += this.direction();
     this.tag('input', attributes + this.common());
   }
 
