@@ -111,47 +111,55 @@ fn main() -> ExitCode {
 }
 
 fn run(args: &Args) -> Result<(), Failure> {
-    let boundary = args
-        .boundary
-        .clone()
-        .map_or(Boundary::Random, Boundary::Fixed);
     if args.batch {
-        return batch(args, &boundary);
+        return batch(args);
     }
     let mut page = Vec::new();
     opened(&args.page)?
         .read_to_end(&mut page)
         .map_err(|source| unreadable(&args.page, source))?;
-    let pair = |text: &String| match text.split_once('=') {
-        Some((name, value)) => Ok((name.to_owned(), value.to_owned())),
-        None => Err(Failure::NotAPair { text: text.clone() }),
-    };
-    let press = args.press.as_ref().map(|text| match text.split_once('=') {
-        Some((name, value)) => (name.to_owned(), Some(value.to_owned())),
-        None => (text.clone(), None),
-    });
-    let charset = args.charset.as_ref();
-    let case = Case {
-        page: BASE64.encode(page),
-        url: None,
-        content_type: charset.map(|charset| format!("text/html; charset={charset}")),
-        form: args.form.clone(),
-        press,
-        set: args.set.iter().map(pair).collect::<Result<_, _>>()?,
-        controls: args.controls,
-    };
-    let answer = answer(&case, &args.url, &boundary)?;
+    let answer = answer(&args.case(&page)?, &args.url, &boundary(args))?;
     print(&format!("{answer:#}"))
 }
 
-fn batch(args: &Args, boundary: &Boundary) -> Result<(), Failure> {
+fn boundary(args: &Args) -> Boundary {
+    let wished = args.boundary.clone();
+    wished.map_or(Boundary::Random, Boundary::Fixed)
+}
+
+impl Args {
+    /// What the command line asks of a page.
+    fn case(&self, page: &[u8]) -> Result<Case, Failure> {
+        let pair = |text: &String| match text.split_once('=') {
+            Some((name, value)) => Ok((name.to_owned(), value.to_owned())),
+            None => Err(Failure::NotAPair { text: text.clone() }),
+        };
+        let press = self.press.as_ref().map(|text| match text.split_once('=') {
+            Some((name, value)) => (name.to_owned(), Some(value.to_owned())),
+            None => (text.clone(), None),
+        });
+        let charset = self.charset.as_ref();
+        Ok(Case {
+            page: BASE64.encode(page),
+            url: None,
+            content_type: charset.map(|charset| format!("text/html; charset={charset}")),
+            form: self.form.clone(),
+            press,
+            set: self.set.iter().map(pair).collect::<Result<_, _>>()?,
+            controls: self.controls,
+        })
+    }
+}
+
+fn batch(args: &Args) -> Result<(), Failure> {
+    let boundary = boundary(args);
     for (line, number) in io::BufReader::new(opened(&args.page)?).lines().zip(1..) {
         let line = line.map_err(|source| unreadable(&args.page, source))?;
         let case = serde_json::from_str(&line).map_err(|error| Failure::NotACase {
             number,
             why: error.to_string(),
         })?;
-        let answer = answer(&case, &args.url, boundary)
+        let answer = answer(&case, &args.url, &boundary)
             .unwrap_or_else(|failure| json!({ "error": failure.to_string() }));
         print(&answer.to_string())?;
     }
@@ -280,4 +288,121 @@ fn print(line: &str) -> Result<(), Failure> {
     writeln!(out, "{line}")
         .and_then(|()| out.flush())
         .map_err(|source| Failure::Unprintable { source })
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const PAGE: &str = "<form id=air action=/keep method=post enctype=multipart/form-data>\
+        <input name=called value=Smew><input type=checkbox name=turned><select name=wave><option>calm\
+        <option>gale</select><input name=rest value=1><input name=rest value=2>\
+        <button name=act value=keep>k</button><button name=act value=drop>d</button></form>\
+        <form id=find><input name=q></form><form method=dialog></form>";
+
+    fn asked(words: &[&str]) -> Result<Json, Failure> {
+        let words = ["form-bytes", "-"].iter().chain(words);
+        let args = Args::try_parse_from(words).expect("the words are taken");
+        answer(&args.case(PAGE.as_bytes())?, &args.url, &boundary(&args))
+    }
+
+    fn body(answer: &Json) -> String {
+        let body = answer["body"].as_str().expect("a body");
+        String::from_utf8(BASE64.decode(body).expect("base64")).expect("UTF-8")
+    }
+
+    #[test]
+    fn without_a_form_named_all_are_listed_also_one_that_sends_nothing() {
+        let all = asked(&["--url", "http://192.168.77.1/deck"]).expect("an answer");
+        let forms = all.as_array().expect("a list");
+        assert_eq!(forms.len(), 3);
+        assert_eq!(forms[0]["form"], "#air");
+        assert_eq!(forms[1]["address"], "http://192.168.77.1/deck?q=");
+        assert_eq!(forms[1]["content_type"], Json::Null);
+        assert!(
+            forms[2]["error"]
+                .as_str()
+                .expect("a text")
+                .contains("dialog")
+        );
+    }
+
+    #[test]
+    fn one_form_is_filled_and_its_button_pressed() {
+        let one = [
+            "--form",
+            "#air",
+            "--press",
+            "act=drop",
+            "--boundary",
+            "reeds",
+        ];
+        let filled = [
+            "called=Wigeon & Teal",
+            "turned=on",
+            "wave=gale",
+            "rest=3",
+            "rest=4",
+        ];
+        let answer = asked(&[&one[..], &filled[..]].concat()).expect("an answer");
+        assert_eq!(answer["method"], "POST");
+        assert_eq!(answer["address"], "http://192.168.77.1/keep");
+        assert_eq!(
+            answer["content_type"],
+            "multipart/form-data; boundary=reeds"
+        );
+        let pairs = [
+            ("called", "Wigeon & Teal"),
+            ("turned", "on"),
+            ("wave", "gale"),
+            ("rest", "3"),
+            ("rest", "4"),
+            ("act", "drop"),
+        ];
+        let part = |(name, value): (&str, &str)| {
+            format!("--reeds\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n")
+        };
+        assert_eq!(body(&answer), pairs.map(part).concat() + "--reeds--\r\n");
+    }
+
+    #[test]
+    fn a_button_alone_chooses_the_forms_that_have_it() {
+        let answer = asked(&["--press", "act=keep", "--controls"]).expect("an answer");
+        assert_eq!(answer.as_array().map(Vec::len), Some(1));
+        let controls = &answer[0]["controls"];
+        assert_eq!(
+            controls[1],
+            json!({ "name": "turned", "kind": "checkbox", "disabled": false })
+        );
+        let second = asked(&["--form", "2", "q=x y"]).expect("an answer");
+        assert_eq!(second["address"], "http://192.168.77.1/?q=x+y");
+    }
+
+    #[test]
+    fn what_cannot_be_done_is_named() {
+        for (words, message) in [
+            (&["--form", "#none"][..], "nothing on the page fits `#none`"),
+            (&["--form", "p["], "`p[` is no CSS selector"),
+            (
+                &["--form", "7"],
+                "the page has 3 forms, and none with the number 7",
+            ),
+            (
+                &["--form", "3"],
+                "form `form 3` has the method `dialog`, which sends nothing",
+            ),
+            (
+                &["--form", "1", "--press", "act"],
+                "form `#air` has 2 different buttons `act`",
+            ),
+            (
+                &["--press", "go"],
+                "none of the page's 3 forms has all that is asked for",
+            ),
+            (&["called"], "`called` is not NAME=VALUE"),
+        ] {
+            let said = asked(words).expect_err("it cannot be done").to_string();
+            assert!(said.starts_with(message), "{said}");
+        }
+    }
 }
