@@ -84,7 +84,7 @@ impl Case {
     }
 
     fn ours(&self) -> Result<Submission, FormError> {
-        let url: Url = format!("http://127.0.0.1:8080/at/shore/page?serve")
+        let url: Url = "http://127.0.0.1:8080/at/shore/page?serve"
             .parse()
             .expect("an address");
         let page = Page::parse(
