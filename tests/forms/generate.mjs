@@ -34,7 +34,7 @@ export function generate(dice) {
   if (told === 'meta') pieces.push(`<meta charset="${dice.one(charset.labels)}">`);
   if (told === 'http-equiv') pieces.push(`<meta http-equiv=Content-Type content='text/html; charset=${dice.one(charset.labels)}'>`);
   if (dice.chance(15)) pieces.push(`<base href="${dice.one(BASES)}">`);
-  const page = new Page(dice, pieces);
+  const page = new Page(dice, pieces, charset.name);
   const forms = 1 + dice.below(3);
   for (let i = 0; i < forms; i += 1) {
     page.flow(2);
@@ -48,19 +48,25 @@ export function generate(dice) {
 /** The bytes of pieces in a charset; a character that it has no single byte for becomes `&#N;`. */
 export function bytesOf({ charset, pieces }) {
   const text = pieces.join('');
-  if (charset === 'utf-8') return Buffer.from(text, 'utf8');
-  if (charset === 'utf-16le') return Buffer.concat([Buffer.from([0xff, 0xfe]), Buffer.from(text, 'utf16le')]);
-  if (charset === 'utf-16be') return Buffer.concat([Buffer.from([0xfe, 0xff]), Buffer.from(text, 'utf16le').swap16()]);
-  if (charset === 'utf-8-bom') return Buffer.concat([Buffer.from([0xef, 0xbb, 0xbf]), Buffer.from(text, 'utf8')]);
+  if (charset.startsWith('utf-16')) {
+    const units = Buffer.from(`\ufeff${text.replaceAll(RAW, 'x')}`, 'utf16le');
+    return charset === 'utf-16be' ? units.swap16() : units;
+  }
+  const unicode = charset.startsWith('utf-8');
   const table = singleBytes(charset);
-  const bytes = [];
+  const bytes = charset === 'utf-8-bom' ? [0xef, 0xbb, 0xbf] : [];
   for (const character of text) {
-    const byte = character < '\x80' ? character.charCodeAt(0) : table.get(character);
-    if (byte === undefined) bytes.push(...Buffer.from(`&#${character.codePointAt(0)};`));
-    else bytes.push(byte);
+    const code = character.codePointAt(0);
+    const byte = code < 0x80 ? code : table.get(character);
+    if (code >= 0xf780 && code <= 0xf7ff) bytes.push(code - 0xf700);
+    else if (byte !== undefined) bytes.push(byte);
+    else bytes.push(...Buffer.from(unicode ? character : `&#${code};`, 'utf8'));
   }
   return Buffer.from(bytes);
 }
+
+/** Characters that stand for one byte from 0x80 on, whatever it means in the page's charset. */
+const RAW = /[\uf780-\uf7ff]/g;
 
 /** Does to a page what badly written programs do: tags that are missing, doubled or misplaced. */
 function spoil(dice, pieces) {
@@ -89,8 +95,9 @@ function spoil(dice, pieces) {
 }
 
 class Page {
-  constructor(dice, pieces) {
+  constructor(dice, pieces, charset) {
     this.dice = dice;
+    this.charset = charset;
     this.pieces = pieces;
     this.controls = 0;
     this.forms = 0;
@@ -101,6 +108,15 @@ class Page {
   }
 
   push(piece) { this.pieces.push(piece); }
+
+  /** A text of any kind, also bytes that may be none in the page's charset. */
+  text() {
+    const { dice } = this;
+    if (this.charset === 'ascii' || !dice.chance(12)) return dice.one(TEXTS);
+    return Array.from({ length: 2 + dice.below(5) }, () => (
+      dice.chance(85) ? String.fromCharCode(0xf780 + dice.below(128)) : dice.one(['a', '=', '~', '0', '\\', ' '])
+    )).join('');
+  }
 
   /** An attribute in one of the ways of writing it; without a value it is bare. */
   attribute(name, value) {
@@ -233,7 +249,7 @@ class Page {
     if (dice.chance(5)) attributes = this.attribute('type', type.toUpperCase());
     const name = this.name();
     attributes += name;
-    if (dice.chance(85)) attributes += this.attribute('value', dice.one(dice.chance(85) ? values : TEXTS));
+    if (dice.chance(85)) attributes += this.attribute('value', dice.chance(85) && values !== TEXTS ? dice.one(values) : this.text());
     if (['number', 'range'].includes(type)) {
       for (const bound of ['min', 'max', 'step']) {
         if (dice.chance(35)) attributes += this.attribute(bound, dice.one(BOUNDS));
@@ -251,7 +267,7 @@ class Page {
     const count = 1 + dice.below(3);
     for (let i = 0; i < count; i += 1) {
       let attributes = this.attribute('type', type) + name;
-      if (dice.chance(80)) attributes += this.attribute('value', dice.one(TEXTS));
+      if (dice.chance(80)) attributes += this.attribute('value', this.text());
       const checked = dice.chance(40);
       if (checked) attributes += this.attribute('checked');
       let common = this.common();
@@ -266,7 +282,7 @@ class Page {
     this.tag('textarea', this.name() + this.direction() + this.common());
     const lines = dice.below(4);
     for (let i = 0; i < lines; i += 1) {
-      const text = dice.one(TEXTS).replaceAll('&', '&amp;').replaceAll('<', '&lt;').replaceAll('\0', '');
+      const text = this.text().replaceAll('&', '&amp;').replaceAll('<', '&lt;').replaceAll('\0', '');
       this.push((dice.chance(40) ? dice.one(['\n', '\r\n', '\r', '&#13;', '&#10;']) : '') + text);
     }
     this.close('textarea');
@@ -292,7 +308,7 @@ class Page {
   option() {
     const { dice } = this;
     let attributes = '';
-    if (dice.chance(60)) attributes += this.attribute('value', dice.one(TEXTS));
+    if (dice.chance(60)) attributes += this.attribute('value', this.text());
     if (dice.chance(25)) attributes += this.attribute('selected');
     if (dice.chance(15)) attributes += this.attribute('disabled');
     if (dice.chance(10)) attributes += this.attribute('label', 'shown');
@@ -305,7 +321,7 @@ class Page {
     const { dice } = this;
     this.controls += 1;
     let attributes = dice.chance(85) ? this.attribute('name', `b${this.controls}`) : '';
-    if (dice.chance(70)) attributes += this.attribute('value', dice.one(TEXTS));
+    if (dice.chance(70)) attributes += this.attribute('value', this.text());
     if (dice.chance(15)) attributes += this.attribute('formaction', dice.one(ACTIONS));
     if (dice.chance(15) && this.formmethods.length > 0) attributes += this.attribute('formmethod', dice.one(this.formmethods));
     if (dice.chance(15)) attributes += this.attribute('formenctype', dice.one(this.enctypes));
@@ -359,6 +375,8 @@ const CHARSETS = [
   { name: 'utf-16le', bom: true },
   { name: 'utf-16be', bom: true },
   { name: 'utf-8-bom', bom: true },
+  // Nothing is declared, so that there must be nothing to guess from.
+  { name: 'ascii', bom: true },
 ];
 const NAMES = ['a', 'a', 'b', '_charset_', '_CHARSET_', 'isindex', 'a[]', 'a b', 'é', '日本', 'x"y', 'l\nm', 'c\rd', '%41', 'a&b=c', "q'"];
 const TEXTS = [

@@ -145,6 +145,7 @@ let nested = 0;
 async function work() {
   const tab = await browser.tab();
   for (let index = indexes.shift(); index !== undefined; index = indexes.shift()) {
+    if (index % 500 === 0 && index > 0) console.log(`page ${index} of ${count}`);
     const dice = new Dice(seedOf(seed, index));
     const page = generate(dice);
     const { state } = dice;
