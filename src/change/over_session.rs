@@ -3,12 +3,13 @@
 use std::{sync::Arc, time::Duration};
 
 use super::{
+    plan::{Plan, PlanLine},
     ports::{Back, Clock, Device, Reach, Sent, Wait},
     report::Trouble,
 };
 use crate::{
     session::{self, Alive, Answers, Session, SessionError},
-    terms::{Exit, Overlay, SaveName, Snapshot, Untrusted},
+    terms::{Exit, Overlay, PlaceName, SaveName, Snapshot, Untrusted},
 };
 
 /// One device behind a session. What it writes it writes from the answers that it read last.
@@ -26,6 +27,26 @@ impl SessionDevice {
             answers: None,
             only,
         }
+    }
+
+    /// A value that the device as it is does not offer a way to set.
+    fn not_taken(&self, plan: &Plan, place: Option<&PlaceName>, error: &SessionError) -> Trouble {
+        let profile = self.session.profile();
+        let of_place = |line: &&PlanLine| {
+            let setting = profile.setting(line.setting.as_str());
+            place.is_some_and(|place| setting.is_some_and(|s| s.own_places().contains(place)))
+        };
+        let Some(line) = plan.lines.iter().find(of_place) else {
+            return trouble(error);
+        };
+        Trouble::new(
+            "value-not-offered",
+            format!(
+                "`{}` cannot be set so on this receiver: {error}",
+                line.setting
+            ),
+            Some("its firmware may not offer that value; choose another, or leave the setting out"),
+        )
     }
 
     fn refuse_others(&self, snapshot: &Snapshot) -> Result<(), Trouble> {
@@ -53,6 +74,32 @@ impl Device for SessionDevice {
         self.refuse_others(&harvest.snapshot)?;
         self.answers = Some(harvest.answers);
         Ok(harvest.snapshot)
+    }
+
+    fn tries(&self, plan: &Plan) -> Result<(), Trouble> {
+        let answers = self.answers.as_ref().ok_or_else(unread)?;
+        let tries =
+            |save: &SaveName, overlay: &Overlay| self.session.builds(answers, save, overlay);
+        for planned in &plan.saves {
+            let Err(error) = tries(&planned.save, &planned.overlay) else {
+                continue;
+            };
+            if tries(&planned.save, &Overlay::new()).is_err() {
+                return Err(trouble(&error));
+            }
+            // It is one of the values then; the first that fails alone is named.
+            let mut alone = planned.overlay.iter().filter_map(|(place, raw)| {
+                let overlay = Overlay::from([(place.clone(), raw.clone())]);
+                let error = tries(&planned.save, &overlay).err()?;
+                Some((place, error))
+            });
+            let (place, error) = match alone.next() {
+                Some((place, error)) => (Some(place), error),
+                None => (None, error),
+            };
+            return Err(self.not_taken(plan, place, &error));
+        }
+        Ok(())
     }
 
     async fn save(&mut self, save: &SaveName, overlay: &Overlay) -> Sent {

@@ -18,6 +18,9 @@ pub struct Trouble {
 }
 
 impl Trouble {
+    /// The code of a change that went as far as it can, of which the device never shows a part.
+    pub const NOT_SHOWN: &'static str = "not-shown";
+
     /// A trouble that ends a run as failed when nothing was written.
     pub fn new(code: &str, message: impl Into<String>, help: Option<&str>) -> Self {
         Self {

@@ -14,6 +14,7 @@ use clap::{ArgGroup, Args, Parser, Subcommand};
                   it does not answer its transmitter, clears what blocks the link, proves it after \
                   the restart, and keeps it on record.",
     after_help = "Examples:\n  \
+                  linkmend                              what do you see? then one question at a time\n  \
                   linkmend unlock --practice locked     try it on a simulated receiver\n  \
                   linkmend read --at http://192.168.77.1\n  \
                   linkmend unlock --at http://192.168.77.1\n\n\
@@ -21,13 +22,12 @@ use clap::{ArgGroup, Args, Parser, Subcommand};
                   device found, 4 not healthy (read --check), 5 did not take and what was there is \
                   back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
                   stopped before any write.",
-    arg_required_else_help = true,
     disable_help_subcommand = true
 )]
 pub struct Cli {
-    /// What to do.
+    /// What to do; none: one question at a time.
     #[command(subcommand)]
-    pub command: Command,
+    pub command: Option<Command>,
     /// What is shown, and where things are kept.
     #[command(flatten)]
     pub output: Output,
@@ -72,6 +72,14 @@ pub enum Command {
         linkmend unlock --at http://192.168.77.1 --dry-run\n  \
         linkmend unlock --at http://192.168.77.1 --to 3 --yes --json")]
     Unlock(Unlock),
+    /// Change settings: NAME=VALUE, or the NAME alone of a secret
+    #[command(after_help = "Examples:\n  \
+        linkmend write light=60 failsafe=cut --at http://192.168.77.1\n  \
+        linkmend write local-network local-passphrase --at http://192.168.77.1\n  \
+        linkmend write region=GB --at http://192.168.77.1\n\n\
+        Region and a higher power are written alone, at a terminal: local rules set them, and you \
+        agree by typing the new value.")]
+    Write(Write),
     /// Put back what was there, from a record
     #[command(after_help = "Examples:\n  \
         linkmend restore --at http://192.168.77.1        the record before its last change\n  \
@@ -101,7 +109,7 @@ pub enum Command {
 }
 
 /// Which device, and how to get at it.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 #[group(id = "which")]
 #[command(group = ArgGroup::new("place").args(["at", "practice"]).required(true))]
 pub struct Target {
@@ -117,6 +125,9 @@ pub struct Target {
     /// Go on only if it is this one: serial, BSSID, or name
     #[arg(long, value_name = "IDENTITY|NAME")]
     pub device: Option<String>,
+    /// The device's login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE")]
+    pub login_file: Option<PathBuf>,
     /// Go on where only the address tells it from others (power this one alone)
     #[arg(long)]
     pub trust_address: bool,
@@ -167,6 +178,23 @@ pub struct Unlock {
     pub target: Target,
 }
 
+/// `linkmend write`.
+#[derive(Debug, Args)]
+pub struct Write {
+    /// What each setting is to be; a secret's NAME alone asks for its value, `NAME=none` removes it
+    #[arg(value_name = "NAME=VALUE", required_unless_present = "secret_file")]
+    pub settings: Vec<String>,
+    /// Take a secret's value from the one line of a file
+    #[arg(long, value_name = "NAME=FILE")]
+    pub secret_file: Vec<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
 /// `linkmend restore`.
 #[derive(Debug, Args)]
 pub struct Restore {
@@ -196,6 +224,9 @@ pub struct Resume {
     /// The device is at this address
     #[arg(long, value_name = "URL")]
     pub at: Option<String>,
+    /// The device's login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE")]
+    pub login_file: Option<PathBuf>,
     /// Go on where only the address tells it from others (nothing is written then)
     #[arg(long)]
     pub trust_address: bool,

@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{
-    args::Writing,
+    args::{self, Writing},
     consent::Person,
     context::Context,
     failure::{Failure, say_fault},
@@ -14,13 +14,13 @@ use super::{
 };
 use crate::{
     change::{
-        Machine, Options, Report,
+        Machine, Options, Report, Wanted,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
     },
     journal::{
-        Journal,
+        ChangeId, Journal,
         ledger::{self, ChangeLedger},
     },
     judge::{Expectation, judge},
@@ -32,7 +32,7 @@ use crate::{
 };
 
 /// One change to run.
-pub(super) struct Change<'a> {
+pub(crate) struct Change<'a> {
     /// The device.
     pub target: &'a Target,
     /// What decides.
@@ -47,18 +47,96 @@ pub(super) struct Change<'a> {
     pub expectation: Expectation,
 }
 
+/// A new change, as a command wants it.
+pub(crate) struct Order {
+    /// The command, for the record.
+    pub command: &'static str,
+    /// What is wanted.
+    pub wanted: Wanted,
+    /// What was allowed.
+    pub writing: Writing,
+    /// Which device.
+    pub which: Which,
+    /// What is wanted of it, for the verdict.
+    pub expectation: Expectation,
+    /// What else a person should know at the end.
+    pub notes: Vec<String>,
+}
+
+/// Which device may be written to.
+pub(crate) struct Which {
+    /// A serial, a BSSID or a name that it must have.
+    pub device: Option<String>,
+    /// Go on where only the address tells it from others.
+    pub trust_address: bool,
+}
+
+impl Which {
+    /// The one that was typed.
+    pub(super) fn typed(target: &args::Target) -> Self {
+        Self {
+            device: target.device.clone(),
+            trust_address: target.trust_address,
+        }
+    }
+}
+
+/// Makes a new change of a device, shown step by step, and says how it ended.
+pub(super) async fn make(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order,
+) -> Result<Exit, Failure> {
+    let ended = carry_out(context, journal, target, order).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(say(context.screen, &ended, target, &fingerprint))
+}
+
+/// Makes a new change of a device, shown step by step.
+pub(crate) async fn carry_out(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order,
+) -> Result<Ended, Failure> {
+    let Order {
+        command,
+        wanted,
+        writing,
+        which,
+        expectation,
+        notes,
+    } = order;
+    let options = options(target, writing, which.trust_address, journal)?;
+    let source = target.profile.source.clone();
+    let change = Change {
+        target,
+        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
+        ledger: ChangeLedger::new(journal.clone(), command, source, wanted, target.simulated),
+        device: which.device,
+        writing,
+        expectation,
+    };
+    let mut ended = run(context, journal, change).await;
+    ended.report.notes.extend(notes);
+    Ok(ended)
+}
+
 /// What came of it.
-pub(super) struct Ended {
+pub(crate) struct Ended {
     /// How it ended.
     pub report: Report,
     /// The record of what was there.
     pub record: Option<i64>,
+    /// The change itself, where one was begun.
+    pub change: Option<ChangeId>,
     /// Whether an earlier run of this change may have written to the device.
     pub resumed: bool,
 }
 
 /// What the machine is allowed, and what of this journal it must look out for.
-pub(super) fn options(
+pub(crate) fn options(
     target: &Target,
     writing: Writing,
     trust_address: bool,
@@ -78,7 +156,7 @@ pub(super) fn options(
 }
 
 /// Runs a change to its end, shown step by step.
-pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>) -> Ended {
+pub(crate) async fn run(context: &Context, journal: &Journal, change: Change<'_>) -> Ended {
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let screen = context.screen;
     let Change {
@@ -118,6 +196,7 @@ pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>
     Ended {
         report,
         record: world.ledger.record().map(|id| id.0),
+        change: world.ledger.change(),
         resumed: false,
     }
 }
@@ -134,7 +213,7 @@ fn verdict(report: &Report, expectation: &Expectation) -> Option<String> {
 }
 
 /// The JSON of a change; without a reading there is no device and it is an error alone.
-pub(super) fn to_json(
+pub(crate) fn to_json(
     ended: &Ended,
     profile: &Profile,
     simulated: bool,
@@ -165,7 +244,7 @@ pub(super) fn to_json(
 }
 
 /// Says how it ended, for a person or as JSON.
-pub(super) fn say(
+pub(crate) fn say(
     screen: Screen,
     ended: &Ended,
     target: &Target,

@@ -12,14 +12,14 @@
 
 use super::{
     args,
-    changing::{self, Change},
+    changing::{self, Order, Which},
     context::Context,
     failure::Failure,
     target,
 };
 use crate::{
-    change::{Machine, Trouble, Wanted},
-    journal::{Journal, ledger::ChangeLedger},
+    change::{Trouble, Wanted},
+    journal::Journal,
     judge::Expectation,
     profile::Profile,
     terms::{Exit, SettingName, Value},
@@ -33,28 +33,19 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
-    let options = changing::options(&target, typed.writing, typed.target.trust_address, &journal)?;
     let expectation = Expectation {
         wanted: wanted.clone(),
         ..Expectation::of(&target.profile)
     };
-    let change = Change {
-        target: &target,
-        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
-        ledger: ChangeLedger::new(
-            journal.clone(),
-            "unlock",
-            target.profile.source.clone(),
-            wanted,
-            target.simulated,
-        ),
-        device: typed.target.device.clone(),
+    let order = Order {
+        command: "unlock",
+        wanted,
         writing: typed.writing,
+        which: Which::typed(&typed.target),
         expectation,
+        notes: Vec::new(),
     };
-    let ended = changing::run(context, &journal, change).await;
-    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
-    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+    changing::make(context, &journal, &target, order).await
 }
 
 fn wanted(profile: &Profile, slot: Option<&str>) -> Result<Wanted, Failure> {

@@ -24,8 +24,8 @@ pub(super) fn settings(root: &Node, faults: &mut Faults) -> Vec<Setting> {
 }
 
 /// The setting that is being read, with where to point.
-struct Loading<'a> {
-    name: &'a str,
+pub(super) struct Loading<'a> {
+    pub(super) name: &'a str,
     root: &'a Node,
     faults: &'a mut Faults,
 }
@@ -48,6 +48,7 @@ impl Loading<'_> {
         } else {
             self.rows(node, &kind, blank_keeps)
         };
+        let words = node.get("words").and_then(|node| self.words(node, &kind));
         Some(Setting {
             name: self.name.parse().ok()?,
             label: word(node, "label")?.to_owned(),
@@ -60,10 +61,11 @@ impl Loading<'_> {
             optional: yes(node, "optional"),
             needs: word(node, "needs").and_then(|needs| VersionReq::parse(needs).ok()),
             blank_keeps,
+            words,
         })
     }
 
-    fn fault(&mut self, code: Code, path: &[&str], message: String, help: &str) {
+    pub(super) fn fault(&mut self, code: Code, path: &[&str], message: String, help: &str) {
         let path: Vec<&str> = ["setting", self.name]
             .into_iter()
             .chain(path.iter().copied())
@@ -194,7 +196,7 @@ impl Loading<'_> {
     }
 
     /// A bound, so that checking a stranger's profile ends.
-    fn not_too_long(&mut self, length: usize, path: &[&str]) -> Option<()> {
+    pub(super) fn not_too_long(&mut self, length: usize, path: &[&str]) -> Option<()> {
         if length <= LONGEST {
             return Some(());
         }
@@ -204,7 +206,7 @@ impl Loading<'_> {
         None
     }
 
-    fn nothing_between(
+    pub(super) fn nothing_between(
         &mut self,
         from: &dyn std::fmt::Display,
         to: &dyn std::fmt::Display,

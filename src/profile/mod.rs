@@ -15,6 +15,7 @@ mod format;
 mod format_setting;
 #[cfg(test)]
 mod golden;
+mod key_rule;
 mod kinds;
 mod load;
 pub mod meaning;
@@ -29,6 +30,7 @@ pub mod template;
 mod testing;
 mod tree;
 mod wire;
+pub mod words;
 
 pub use builtin::{built_in, built_in_systems, named};
 pub use diag::{Code, Fault, Faults};
@@ -40,3 +42,4 @@ pub use pattern::raw_number;
 pub use schema::{schema, system_schema};
 pub use system::{Agree, Rule, System, load_system};
 pub use template::Template;
+pub use words::{KeyHash, KeyHow, KeyRule, WordsError};

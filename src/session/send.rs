@@ -138,6 +138,7 @@ pub(super) fn request(
         .transpose()?;
     Ok(Ask {
         ends: request.ends.clone(),
+        login: request.login,
         ..ask(origin, what, request.method, &request.path, made)?
     })
 }
@@ -159,6 +160,7 @@ fn ask(
         content_type,
         body: bytes,
         ends: None,
+        login: false,
     })
 }
 
@@ -262,6 +264,7 @@ impl FormSave<'_> {
             content_type: submission.content_type,
             body,
             ends: None,
+            login: false,
         })
     }
 
@@ -366,6 +369,11 @@ pub(super) async fn outcome(
             as_expected,
         }
     })
+}
+
+/// What an answer says, cut to a line or two, with these secrets taken out.
+pub(super) async fn words(got: Got, secrets: &[String], nesting: usize) -> Untrusted {
+    short(&text_in(got, nesting).await.0, secrets)
 }
 
 /// The text of an answer with its white space collapsed line by line, and whether it is a page.
