@@ -1,11 +1,9 @@
 //! Asks the person at the terminal; without one, or with `--json`, nobody is asked.
 
-use std::{io::ErrorKind, sync::Arc};
-
-use dialoguer::console::{Key, Term};
-use nix::sys::signal::{Signal, raise};
+use std::sync::Arc;
 
 use super::{
+    ask,
     render::{self, Fingerprint},
     screen::{Screen, Tone},
     seconds,
@@ -111,53 +109,12 @@ impl Person<'_> {
             };
             return Answer::Nobody(why.into());
         }
-        match ask(question.to_owned()).await {
+        match ask::confirm(question).await {
             Ok(true) => Answer::Yes,
             Ok(false) => Answer::No,
             Err(error) => Answer::Nobody(format!("the terminal did not answer ({error})")),
         }
     }
-}
-
-/// Asks one question at the terminal: `y` and Enter is yes; Enter alone, `n`, Escape and Ctrl-D are
-/// no. After a Ctrl-C it never returns: the wish to stop comes by itself, and the caller is dropped.
-pub(super) async fn ask(question: String) -> std::io::Result<bool> {
-    let asked = tokio::task::spawn_blocking(move || ask_now(&Term::stderr(), &question));
-    match asked.await {
-        Ok(Err(error)) if error.kind() == ErrorKind::Interrupted => std::future::pending().await,
-        Ok(answer) => answer,
-        Err(error) => Err(std::io::Error::other(error)),
-    }
-}
-
-/// `dialoguer`'s own question waits for ever after a Ctrl-D, so the keys are read here.
-fn ask_now(term: &Term, question: &str) -> std::io::Result<bool> {
-    let show = |answer: &str| {
-        term.clear_line()?;
-        term.write_str(&format!("{question} [y/N] {answer}"))
-    };
-    let mut yes = false;
-    show("")?;
-    let answer = loop {
-        match term.read_key_raw()? {
-            Key::Char('y' | 'Y') => yes = true,
-            Key::Backspace => yes = false,
-            Key::Enter => break yes,
-            // Ctrl-D, as a terminal hands it over in raw mode.
-            Key::Char('n' | 'N' | '\u{4}') | Key::Escape => break false,
-            Key::CtrlC => {
-                // The question stays on its line.
-                term.write_line("")?;
-                raise(Signal::SIGINT)?;
-                return Err(ErrorKind::Interrupted.into());
-            }
-            _ => continue,
-        }
-        show(if yes { "y" } else { "" })?;
-    };
-    show(if answer { "yes" } else { "no" })?;
-    term.write_line("")?;
-    Ok(answer)
 }
 
 fn clears_a_lock(plan: &Plan) -> bool {

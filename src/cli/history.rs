@@ -163,7 +163,7 @@ async fn confirm(screen: Screen, question: String) -> Result<bool, Failure> {
             .ending(Exit::Refused),
         ));
     }
-    Ok(super::consent::ask(question).await.unwrap_or(false))
+    Ok(super::ask::confirm(question).await.unwrap_or(false))
 }
 
 /// `1 record`, `2 records`.

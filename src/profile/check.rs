@@ -8,7 +8,8 @@ use std::collections::BTreeSet;
 
 use super::diag::{Code, Faults, quoted};
 use super::model::{
-    At, Body, Encoding, Field, Format, Login, Method, Profile, Request, RestartBy, WitnessRule,
+    At, BindMode, Body, Encoding, Field, Format, Login, Method, Profile, Request, RestartBy,
+    WitnessRule,
 };
 use super::tree::Node;
 use crate::terms::{Pointer, RequestName};
@@ -24,6 +25,7 @@ pub(super) fn whole(profile: &Profile, root: &Node, faults: &mut Faults) {
     check.requests();
     check.places();
     check.restart();
+    check.bind_mode();
     check.saves();
     for setting in &profile.settings {
         check.patterns(setting);
@@ -258,6 +260,73 @@ impl Check<'_> {
         }
     }
 
+    /// A bind mode is started once and then seen, or it cannot be told from a request that failed.
+    fn bind_mode(&mut self) {
+        let profile = self.profile;
+        let (request, shows) = match &profile.bind_mode {
+            None => return,
+            Some(BindMode::PowerCycles(cycles)) => {
+                if !(1..=MOST_CYCLES).contains(cycles) {
+                    let message = "nobody powers a device on and off so often".to_owned();
+                    let help = format!("1 to {MOST_CYCLES} times");
+                    self.fault(
+                        Code::BadBindMode,
+                        &["bind-mode", "power-cycles"],
+                        message,
+                        help,
+                    );
+                }
+                if self
+                    .root
+                    .get("bind-mode")
+                    .is_some_and(|n| n.get("shows").is_some())
+                {
+                    let message =
+                        "a bind mode that is started by hand is not looked for".to_owned();
+                    self.fault(
+                        Code::OutOfPlace,
+                        &["bind-mode", "shows"],
+                        message,
+                        "leave it out",
+                    );
+                }
+                return;
+            }
+            Some(BindMode::Request { request, shows }) => (request, shows),
+        };
+        if profile.requests.get(request).is_some_and(|r| !r.acts) {
+            let message = format!("`{request}` starts bind mode and does not act");
+            let help = "write `acts = true` at the request, so that it is never repeated";
+            self.fault(Code::BadBindMode, &["bind-mode", "request"], message, help);
+        }
+        let said = self
+            .root
+            .get("bind-mode")
+            .and_then(|node| node.get("shows"));
+        if said.is_none_or(|said| said.entries().is_empty()) {
+            let message = "nothing shows that it is in bind mode".to_owned();
+            let help = "write `shows = { PLACE = PATTERN }`";
+            self.fault(Code::BadBindMode, &["bind-mode"], message, help);
+        }
+        let all_known = (profile.volatile.iter()).all(|place| profile.places.contains_key(place));
+        for (place, pattern) in shows {
+            let path = ["bind-mode", "shows", place.as_str()];
+            self.pattern(place, pattern, None, &path);
+            if pattern.has_hole() {
+                let message = format!("bind mode is told by fixed words, and `{place}` has a hole");
+                let help = "write what stands there while it is in bind mode";
+                self.fault(Code::HoleCount, &path, message, help);
+            }
+            if !profile.volatile.contains(place) && all_known {
+                let message = format!("`{place}` changes with bind mode and is not `volatile`");
+                let help = format!(
+                    "add \"{place}\" to `volatile`, or leaving bind mode counts as a change"
+                );
+                self.fault(Code::BadBindMode, &path, message, help);
+            }
+        }
+    }
+
     fn restart(&mut self) {
         let profile = self.profile;
         let restarting = profile.saves.iter().find(|save| save.restarts);
@@ -335,9 +404,69 @@ impl Check<'_> {
     }
 }
 
+/// More power cycles in a row than any family asks for.
+const MOST_CYCLES: u32 = 20;
+
 #[cfg(test)]
 mod tests {
     use super::super::testing::{SMALL, faults};
+
+    #[test]
+    fn a_bind_mode_is_started_once_and_seen() {
+        let mode = |mode: &str| {
+            let head = format!("bind-mode = {{ {mode} }}\n\n[restart]");
+            faults(&[
+                ("[restart]", head.as_str()),
+                (
+                    "volatile = [\"awake\"]",
+                    "volatile = [\"awake\", \"meets\"]",
+                ),
+                (
+                    "held = { request",
+                    "meets = { request = \"all\", pointer = \"/meets\" }\nheld = { request",
+                ),
+            ])
+        };
+        let shows = "shows = { meets = { json-is = true } }";
+        assert_eq!(mode(&format!("request = \"again\", {shows}")), [""; 0]);
+        assert_eq!(mode("power-cycles = 3"), [""; 0]);
+        assert_eq!(
+            mode(&format!("request = \"all\", {shows}")),
+            ["bad-bind-mode: `all` starts bind mode and does not act"]
+        );
+        for nothing in ["", ", shows = {}"] {
+            assert_eq!(
+                mode(&format!("request = \"again\"{nothing}")),
+                ["bad-bind-mode: nothing shows that it is in bind mode"]
+            );
+        }
+        assert_eq!(
+            mode("request = \"again\", shows = { meets = { json-number = true } }"),
+            ["hole-count: bind mode is told by fixed words, and `meets` has a hole"]
+        );
+        assert_eq!(
+            mode("request = \"again\", shows = { meets = { box = true } }"),
+            ["pattern-misfit: this can never stand at `meets`"]
+        );
+        assert_eq!(
+            mode("request = \"again\", shows = { held = { json-is = true } }"),
+            ["bad-bind-mode: `held` changes with bind mode and is not `volatile`"]
+        );
+        for often in ["0", "21"] {
+            assert_eq!(
+                mode(&format!("power-cycles = {often}")),
+                ["bad-bind-mode: nobody powers a device on and off so often"]
+            );
+        }
+        assert_eq!(
+            mode(&format!("power-cycles = 3, {shows}")),
+            ["out-of-place: a bind mode that is started by hand is not looked for"]
+        );
+        assert_eq!(
+            mode(""),
+            ["pick-one: `bind-mode` has none of request, power-cycles"]
+        );
+    }
 
     #[test]
     fn the_login_page_needs_no_login() {

@@ -114,6 +114,10 @@ codes! {
     VolatileSetting = "volatile-setting";
     /// A rule of a system that stands in it twice.
     RuleTwice = "rule-twice";
+    /// A rule for bind words that makes no key of its setting.
+    BadWords = "bad-words";
+    /// A bind mode that cannot be started, or cannot be seen.
+    BadBindMode = "bad-bind-mode";
     /// A value that is not read back as it was written.
     RoundTrip = "round-trip";
 }

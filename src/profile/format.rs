@@ -50,6 +50,11 @@ pub(super) static FAMILY: Table = Table {
         ),
         may("restart", &Shape::Table(&RESTART), "how it restarts"),
         may(
+            "bind-mode",
+            &Shape::Table(&BIND_MODE),
+            "how it is made to listen for a transmitter that binds; left out: it cannot be",
+        ),
+        may(
             "faulty",
             &PATTERNS,
             "what stands where when the processor does not reach its radio part",
@@ -285,6 +290,29 @@ static WITNESS: Table = Table {
         ),
     ],
     groups: &[&["falls", "changes"]],
+};
+
+static BIND_MODE: Table = Table {
+    name: "bind-mode",
+    doc: "How it is made to listen for a transmitter that binds.",
+    keys: &[
+        may(
+            "request",
+            &Shape::Of(Names::Request),
+            "by a request, which acts",
+        ),
+        may(
+            "shows",
+            &PATTERNS,
+            "with `request`: what stands where while it is in bind mode, at volatile places",
+        ),
+        may(
+            "power-cycles",
+            &Shape::Whole,
+            "by hand: so many short power cycles, one after the other",
+        ),
+    ],
+    groups: &[&["request", "power-cycles"]],
 };
 
 static REQUEST: Table = Table {

@@ -3,6 +3,7 @@
 //! It is the second half of `format.rs`, and the same holds for it.
 
 use super::shape::{Keys, Names, Shape, Table, may, need};
+use super::words::KeyHash;
 
 pub(super) static SETTING: Table = Table {
     name: "setting",
@@ -51,6 +52,11 @@ pub(super) static SETTING: Table = Table {
             "blank-keeps",
             &Shape::Flag,
             "the device never shows it; sent blank, it keeps what it has",
+        ),
+        may(
+            "words",
+            &Shape::Table(&WORDS),
+            "with `bytes`: how bind words make it",
         ),
     ],
     groups: &[
@@ -129,6 +135,37 @@ static BYTES: Table = Table {
         may("upper", &Shape::Flag, "written in upper case"),
     ],
     groups: &[&["length", "to"]],
+};
+
+static WORDS: Table = Table {
+    name: "words",
+    doc: "How bind words make a key: the first bytes of a hash, or of PBKDF2, over prefix, words and suffix in UTF-8.",
+    keys: &[
+        may("hash", &HASH, "one hash over them"),
+        may(
+            "pbkdf2",
+            &Shape::Table(&PBKDF2),
+            "PBKDF2 (RFC 8018), with them as its password",
+        ),
+        may("prefix", &Shape::Text, "what stands before the words"),
+        may("suffix", &Shape::Text, "what stands behind the words"),
+        may("from", &Shape::Whole, "fewest characters; 1 if left out"),
+        need("to", &Shape::Whole, "most characters"),
+    ],
+    groups: &[&["hash", "pbkdf2"]],
+};
+
+static HASH: Shape = Shape::Word(&KeyHash::WORDS);
+
+static PBKDF2: Table = Table {
+    name: "pbkdf2",
+    doc: "PBKDF2 (RFC 8018) with HMAC.",
+    keys: &[
+        need("hash", &HASH, "the hash below the HMAC"),
+        need("salt", &Shape::Text, "the salt, in UTF-8"),
+        need("rounds", &Shape::Whole, "how often, from 1"),
+    ],
+    groups: &[],
 };
 
 static LIST: Table = Table {

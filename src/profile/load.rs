@@ -15,9 +15,9 @@ use super::diag::{Code, Faults, quoted};
 use super::format::{FAMILY, FORMAT};
 use super::kinds;
 use super::model::{
-    At, Body, Encoding, Field, Format, IdentityRule, Login, Method, Network, Pattern, Place,
-    Profile, Recognise, Request, Restart, RestartBy, Returns, Save, SaveHow, Security, Source,
-    Span, WitnessRule,
+    At, BindMode, Body, Encoding, Field, Format, IdentityRule, Login, Method, Network, Pattern,
+    Place, Profile, Recognise, Request, Restart, RestartBy, Returns, Save, SaveHow, Security,
+    Source, Span, WitnessRule,
 };
 use super::template::Template;
 use super::tree::Node;
@@ -109,6 +109,7 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Profile {
     let restart = root
         .get("restart")
         .and_then(|node| restart(node, root, faults));
+    let bind_mode = root.get("bind-mode").and_then(bind_mode);
     let said = |key| word(root, key).unwrap_or_default().to_owned();
     Profile {
         family: said("family"),
@@ -133,6 +134,7 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Profile {
             .collect(),
         login: root.get("login").and_then(login).unwrap_or(Login::None),
         restart,
+        bind_mode,
         faulty: root.get("faulty").map(patterns).unwrap_or_default(),
         requests: requests.into_iter().map(|r| (r.name.clone(), r)).collect(),
         places: places.into_iter().map(|p| (p.name.clone(), p)).collect(),
@@ -344,6 +346,20 @@ fn restart(node: &Node, root: &Node, faults: &mut Faults) -> Option<Restart> {
                 .or_else(|| place("changes").map(WitnessRule::Changes))
         }),
     })
+}
+
+fn bind_mode(node: &Node) -> Option<BindMode> {
+    if let Some(request) = word(node, "request") {
+        return Some(BindMode::Request {
+            request: request.parse().ok()?,
+            shows: node.get("shows").map(patterns).unwrap_or_default(),
+        });
+    }
+    let cycles = node.get("power-cycles")?.whole()?;
+    // What does not fit is refused as too many.
+    Some(BindMode::PowerCycles(
+        u32::try_from(cycles).unwrap_or(u32::MAX),
+    ))
 }
 
 /// A range of seconds from 0.

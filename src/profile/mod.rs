@@ -29,6 +29,7 @@ pub mod template;
 mod testing;
 mod tree;
 mod wire;
+pub mod words;
 
 pub use builtin::{built_in, built_in_systems, named};
 pub use diag::{Code, Fault, Faults};
@@ -40,3 +41,4 @@ pub use pattern::raw_number;
 pub use schema::{schema, system_schema};
 pub use system::{Agree, Rule, System, load_system};
 pub use template::Template;
+pub use words::{KeyHash, KeyHow, KeyRule, WordsError};

@@ -15,6 +15,7 @@ use semver::VersionReq;
 use serde_json::Value as Json;
 
 use super::template::Template;
+use super::words::KeyRule;
 use crate::terms::{Kind, PlaceName, RequestName, Role, SaveName, SettingName, Value};
 
 /// How one family behaves.
@@ -38,6 +39,8 @@ pub struct Profile {
     pub login: Login,
     /// How it restarts.
     pub restart: Option<Restart>,
+    /// How it is made to listen for a transmitter that binds; none: it cannot be.
+    pub bind_mode: Option<BindMode>,
     /// What stands where when the processor does not reach its radio part; empty: the family
     /// does not tell.
     pub faulty: Vec<(PlaceName, Pattern)>,
@@ -194,6 +197,20 @@ pub enum WitnessRule {
     Changes(PlaceName),
 }
 
+/// How a device is made to listen for a transmitter that binds.
+#[derive(Debug, Clone, PartialEq)]
+pub enum BindMode {
+    /// By a request, which acts.
+    Request {
+        /// Which.
+        request: RequestName,
+        /// What stands where while it is in bind mode; volatile places.
+        shows: Vec<(PlaceName, Pattern)>,
+    },
+    /// By hand: so many short power cycles, one after the other.
+    PowerCycles(u32),
+}
+
 /// Method of a request.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub enum Method {
@@ -326,6 +343,8 @@ pub struct Setting {
     pub needs: Option<VersionReq>,
     /// The device never shows it; sent blank, it keeps what it has.
     pub blank_keeps: bool,
+    /// How bind words make it; none: it is given as it is.
+    pub words: Option<KeyRule>,
 }
 
 /// How the values of one setting are spelled on the wire.

@@ -41,6 +41,7 @@ pub(super) fn setting(kind: Kind, rows: Vec<Row>) -> Setting {
         optional: false,
         needs: None,
         blank_keeps: false,
+        words: None,
     }
 }
 

@@ -12,6 +12,7 @@ pub mod http;
 pub mod json;
 pub mod limits;
 pub mod lines;
+mod look;
 pub mod origin;
 pub mod page;
 #[cfg(all(test, feature = "practice"))]
@@ -33,6 +34,7 @@ pub use answers::Answers;
 pub use error::SessionError;
 pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
+pub use look::Look;
 pub use origin::{Origin, OriginError};
 pub use read::Harvest;
 pub use send::Reply;
@@ -45,6 +47,7 @@ use crate::{
 };
 use answers::Answer;
 use http::{Got, Http, Unanswered, Unreached};
+use look::Looked;
 
 /// One device, by one profile, through one origin.
 #[derive(Clone)]
@@ -55,6 +58,8 @@ pub struct Session {
     bssid: BssidNow,
     /// Used up by the first reading.
     fetched: Arc<Mutex<Fetched>>,
+    /// Used up by the reading right after it.
+    looked: Arc<Mutex<Option<Looked>>>,
 }
 
 /// Asked for each reading: the BSSID of the network through which the device is reached at this
@@ -91,6 +96,24 @@ pub enum Alive {
     Silent,
 }
 
+impl Alive {
+    /// What it means that no status came.
+    fn without_status(error: &HttpError) -> Self {
+        match error {
+            HttpError::NotSent { how, .. } => match how {
+                Unreached::Refused => Alive::Gone,
+                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
+            },
+            HttpError::NoAnswer { how, .. } => match how {
+                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
+                Unanswered::NotHttp => Alive::Answers,
+                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
+            },
+            _ => Alive::Silent,
+        }
+    }
+}
+
 impl Session {
     /// A session with the device at an origin; `bssid` is asked anew for each reading, so that a
     /// lookalike that comes back in the device's place is noticed. Nothing is sent.
@@ -111,6 +134,7 @@ impl Session {
             limits,
             bssid,
             fetched: Arc::default(),
+            looked: Arc::default(),
         })
     }
 
@@ -145,6 +169,7 @@ impl Session {
         let bssid = (self.bssid)();
         let mut fetched =
             std::mem::take(&mut *self.fetched.lock().unwrap_or_else(PoisonError::into_inner));
+        fetched.extend(self.just_seen(bssid));
         let mut by_request = BTreeMap::new();
         for rule in &self.profile.recognise {
             if let Some(request) = self.profile.requests.get(&rule.request) {
@@ -212,16 +237,7 @@ impl Session {
         };
         match self.http.knock(&ask).await {
             Ok(_) => Alive::Answers,
-            Err(HttpError::NotSent { how, .. }) => match how {
-                Unreached::Refused => Alive::Gone,
-                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
-            },
-            Err(HttpError::NoAnswer { how, .. }) => match how {
-                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
-                Unanswered::NotHttp => Alive::Answers,
-                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
-            },
-            Err(_) => Alive::Silent,
+            Err(error) => Alive::without_status(&error),
         }
     }
 

@@ -18,8 +18,9 @@ pub(crate) fn exchange(at: &str, method: &str, path: &str, body: &str) -> (Strin
             body.len()
         )
     };
-    let request =
-        format!("{method} {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{kind}\r\n{body}");
+    let request = format!(
+        "{method} {path} HTTP/1.1\r\nHost: {host}\r\nConnection: close\r\n{kind}\r\n{body}"
+    );
     let start = Instant::now();
     let mut stream = TcpStream::connect(host).expect("it is there");
     stream.write_all(request.as_bytes()).expect("sent");

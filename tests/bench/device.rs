@@ -62,7 +62,9 @@ fn receiver(speed: f64) {
     options.speed = speed;
     options.pause = PAUSE;
     options.log = Some(Box::new(Stamped));
-    let running = runtime.block_on(mock_device::start(options)).expect("a receiver");
+    let running = runtime
+        .block_on(mock_device::start(options))
+        .expect("a receiver");
     introduce(running.address());
     until_stdin_closes();
     runtime.block_on(running.stop());

@@ -68,7 +68,11 @@ fn compare(ours: &[Run], snake: &[Run]) {
     table::head(&["", "wall", "peak memory"]);
     for (name, runs) in [("linkmend", ours), ("Python with lxml", snake)] {
         if !runs.is_empty() {
-            table::row(&[name.to_owned(), table::ms(wall(runs)), table::mib(peak(runs))]);
+            table::row(&[
+                name.to_owned(),
+                table::ms(wall(runs)),
+                table::mib(peak(runs)),
+            ]);
         }
     }
     if !snake.is_empty() {

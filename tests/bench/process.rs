@@ -48,7 +48,10 @@ pub(crate) fn run(command: &mut Command) -> Run {
             let _ = pipe.read_to_string(&mut stderr);
         }
         let said = String::from_utf8_lossy(&stdout);
-        panic!("{command:?} ended with {:?}\n{said}\n{stderr}", ended.status);
+        panic!(
+            "{command:?} ended with {:?}\n{said}\n{stderr}",
+            ended.status
+        );
     }
     Run {
         wall,
@@ -67,7 +70,9 @@ pub(crate) fn linkmend() -> Command {
 
 /// A folder for what the benches make, inside of the target folder.
 pub(crate) fn workshop(name: &str) -> PathBuf {
-    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR")).join("bench").join(name);
+    let folder = PathBuf::from(env!("CARGO_TARGET_TMPDIR"))
+        .join("bench")
+        .join(name);
     std::fs::create_dir_all(&folder).expect("a folder in target");
     folder
 }

@@ -25,9 +25,18 @@ impl Python {
             asked.output().is_ok_and(|output| output.status.success())
         };
         if !have(&interpreter) {
-            let made = Command::new("python3").args(["-m", "venv"]).arg(&folder).output();
+            let made = Command::new("python3")
+                .args(["-m", "venv"])
+                .arg(&folder)
+                .output();
             let mut pip = Command::new(&interpreter);
-            pip.args(["-m", "pip", "install", "--quiet", "--disable-pip-version-check"]);
+            pip.args([
+                "-m",
+                "pip",
+                "install",
+                "--quiet",
+                "--disable-pip-version-check",
+            ]);
             let installed = made.and_then(|_| pip.args(packages).output());
             if let Ok(output) = &installed
                 && !output.status.success()

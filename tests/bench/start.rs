@@ -23,7 +23,11 @@ pub(crate) fn beside_curl(runs: usize) {
     let peak = |runs: &[_]| median(runs.iter().map(|run: &crate::process::Run| run.peak_kib));
     table::head(&["", "wall", "peak memory"]);
     for (name, runs) in [("linkmend", &ours), ("curl", &curl)] {
-        table::row(&[name.to_owned(), table::ms(wall(runs)), table::mib(peak(runs))]);
+        table::row(&[
+            name.to_owned(),
+            table::ms(wall(runs)),
+            table::mib(peak(runs)),
+        ]);
     }
     let share = table::times(wall(&ours), wall(&curl));
     table::targets(&[("within 3 × curl", format!("{share:.2} ×"), share <= 3.0)]);

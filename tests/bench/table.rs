@@ -24,7 +24,11 @@ pub(crate) fn targets(targets: &[(&str, String, bool)]) {
     println!();
     head(&["to reach", "reached", ""]);
     for (what, reached, met) in targets {
-        row(&[*what, reached.as_str(), if *met { "met" } else { "NOT MET" }]);
+        row(&[
+            *what,
+            reached.as_str(),
+            if *met { "met" } else { "NOT MET" },
+        ]);
     }
 }
 

@@ -48,7 +48,11 @@ impl Figures {
     }
 
     fn row(&self, name: &str) {
-        table::row(&[name.to_owned(), table::ms(self.wall()), table::mib(self.peak())]);
+        table::row(&[
+            name.to_owned(),
+            table::ms(self.wall()),
+            table::mib(self.peak()),
+        ]);
     }
 }
 
@@ -74,8 +78,7 @@ pub(crate) fn beside_others(runs: usize) {
     let asked = requests(&log);
     let python = Python::with(&["requests", "beautifulsoup4"]);
 
-    let [mut ours, mut unsynced, mut curl, mut snake] =
-        [(); 4].map(|()| Figures::default());
+    let [mut ours, mut unsynced, mut curl, mut snake] = [(); 4].map(|()| Figures::default());
     let mut device = Vec::new();
     for _ in 0..runs {
         let (run, log) = unlock(on_disk.path());
@@ -190,7 +193,11 @@ pub(crate) fn after_the_return(runs: usize) {
     ]);
     table::targets(&[(
         "within 50 ms of the device's return",
-        format!("{}, at most {}", table::ms(median(gaps)), table::ms(longest)),
+        format!(
+            "{}, at most {}",
+            table::ms(median(gaps)),
+            table::ms(longest)
+        ),
         longest <= Duration::from_millis(50),
     )]);
 }
@@ -229,7 +236,8 @@ fn away(log: &[Line]) -> Duration {
 
 fn stamp(log: &[Line], words: &str) -> u128 {
     let line = log.iter().find(|line| line.text.contains(words));
-    line.unwrap_or_else(|| panic!("`{words}` is not in {log:?}")).at_us
+    line.unwrap_or_else(|| panic!("`{words}` is not in {log:?}"))
+        .at_us
 }
 
 /// What the device takes to answer the same requests, whoever asks.

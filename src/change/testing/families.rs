@@ -352,6 +352,7 @@ fn profile(family: &str, saves: &[Save], restart: Option<Restart>) -> Profile {
         recognise: Vec::new(),
         login: Login::None,
         restart,
+        bind_mode: None,
         faulty: Vec::new(),
         requests: BTreeMap::new(),
         places: BTreeMap::new(),
@@ -400,6 +401,7 @@ fn setting(name: &str, kind: Kind, rows: Vec<Row>, saves: &[&str]) -> Setting {
         optional: false,
         needs: None,
         blank_keeps: false,
+        words: None,
     }
 }
 
