@@ -21,8 +21,11 @@ mod unlock;
 
 use std::process::ExitCode;
 
+/// Prints a table from so many runs.
+type Table = fn(usize);
+
 /// The tables by the words that choose them.
-const TABLES: [(&str, fn(usize)); 5] = [
+const TABLES: [(&str, Table); 5] = [
     ("unlock", unlock::beside_others),
     ("return", unlock::after_the_return),
     ("start", start::beside_curl),

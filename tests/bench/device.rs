@@ -12,6 +12,7 @@ use std::{
     time::{Duration, SystemTime, UNIX_EPOCH},
 };
 
+use linkmend::session::page::{Page, PageLimits};
 use mock_device::{Family, Options, Scenario};
 
 /// The word that asks this program to play a role.
@@ -27,6 +28,8 @@ pub(crate) enum Role {
     Receiver(f64),
     /// A server of one page, from a file.
     Page(String),
+    /// No device: prints what the first form of a page, from a file, would be sent as.
+    Form(String),
 }
 
 impl Role {
@@ -36,17 +39,19 @@ impl Role {
             [role, name, value] if role == ROLE => match name.as_str() {
                 "receiver" => value.parse().ok().map(Role::Receiver),
                 "page" => Some(Role::Page(value.clone())),
+                "form" => Some(Role::Form(value.clone())),
                 _ => None,
             },
             _ => None,
         }
     }
 
-    /// Plays it until stdin closes.
+    /// Plays it; a device until stdin closes.
     pub(crate) fn play(self) -> ExitCode {
         match self {
             Role::Receiver(speed) => receiver(speed),
             Role::Page(file) => page(&file),
+            Role::Form(file) => form(&file),
         }
         ExitCode::SUCCESS
     }
@@ -93,6 +98,25 @@ fn page(file: &str) {
         }
     });
     until_stdin_closes();
+}
+
+fn form(file: &str) {
+    let bytes = std::fs::read(file).expect("the page");
+    let url = "http://127.0.0.1/".parse().expect("an address");
+    let limits = PageLimits::default();
+    let page = Page::parse(
+        &bytes,
+        Some("text/html; charset=utf-8"),
+        &url,
+        &[],
+        &[],
+        &limits,
+    );
+    let page = page.expect("a page within bounds");
+    let sent = page.forms[0].submit(None).expect("a form");
+    io::stdout()
+        .write_all(&sent.body)
+        .expect("somebody reads it");
 }
 
 fn introduce(address: SocketAddr) {
@@ -149,6 +173,13 @@ pub(crate) struct Line {
 }
 
 impl Device {
+    /// What prints the bytes of a form.
+    pub(crate) fn form_bytes(file: &Path) -> Command {
+        let mut command = Command::new(std::env::current_exe().expect("this program"));
+        command.args([ROLE, "form"]).arg(file);
+        command
+    }
+
     /// A locked receiver whose waits are divided by this.
     pub(crate) fn receiver(speed: f64) -> Self {
         Self::start(&["receiver", &speed.to_string()])

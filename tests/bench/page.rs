@@ -1,6 +1,6 @@
 //! Large pages, beside Python with lxml: read, and made into the bytes of a form.
 
-use std::{fmt::Write as _, fs, path::Path};
+use std::{fmt::Write as _, fs};
 
 use crate::{
     device::Device,
@@ -11,6 +11,8 @@ use crate::{
 
 /// Settings on the large page.
 const SETTINGS: usize = 30;
+/// Controls of the large form.
+const CONTROLS: usize = 500;
 /// Bytes of the large page, at least.
 const PAGE_BYTES: usize = 200 * 1024;
 
@@ -137,7 +139,61 @@ fn large_profile() -> String {
 }
 
 /// The bytes of a form of 500 controls.
-pub(crate) fn filling(_runs: usize) {}
+pub(crate) fn filling(runs: usize) {
+    table::title(
+        "Form to bytes",
+        &format!(
+            "A page in a file, with a form of {CONTROLS} controls, to the body that it would be sent \
+             as. linkmend's page reader in a program that does nothing else; Python with lxml and \
+             its `form_values`. Both print the same {CONTROLS} pairs. Median of {runs} cold processes \
+             each, in turn."
+        ),
+    );
+    let file = workshop("page").join("form.html");
+    fs::write(&file, form_of_many()).expect("written");
+    let python = Python::with(&["lxml"]);
+    let [mut ours, mut snake] = [Vec::new(), Vec::new()];
+    for _ in 0..runs {
+        ours.push(run(&mut Device::form_bytes(&file)));
+        if let Some(python) = &python {
+            snake.push(run(python.script("form.py").arg(&file)));
+        }
+    }
+    for run in ours.iter().chain(&snake) {
+        let body = String::from_utf8_lossy(&run.stdout);
+        let pairs = body.trim().split('&').count();
+        assert_eq!(
+            (pairs, run.stdout.len()),
+            (CONTROLS, ours[0].stdout.len()),
+            "{body}"
+        );
+    }
+    compare(&ours, &snake);
+}
 
-#[expect(dead_code, reason = "used by the next table")]
-fn unused(_: &Path) {}
+/// Text boxes, ticked boxes and choices in turn, all of which are sent.
+fn form_of_many() -> String {
+    let mut page = String::from(
+        "<!DOCTYPE html><html><head><title>Tarn bench receiver</title></head><body>\n\
+         <form action=\"/all\" method=\"post\">\n",
+    );
+    for number in 0..CONTROLS {
+        let _ = match number % 3 {
+            0 => writeln!(
+                page,
+                "<p><label>Reed {number} <input name=\"c{number}\" value=\"a b&amp;c {number}\"></label>"
+            ),
+            1 => writeln!(
+                page,
+                "<p><label>Sedge <input type=\"checkbox\" name=\"c{number}\" value=\"1\" checked></label>"
+            ),
+            _ => writeln!(
+                page,
+                "<p><select name=\"c{number}\"><option value=\"1\">one</option>\
+                 <option value=\"2\" selected>two</option></select>"
+            ),
+        };
+    }
+    page.push_str("</form></body></html>");
+    page
+}
