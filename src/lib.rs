@@ -5,7 +5,8 @@
 //! [`find`] (what is there) → [`session`] (talk to one device by one profile) → [`judge`] (what is
 //! wrong) → [`change`] (put it right and prove it) → [`journal`] (have it on record), with
 //! [`profile`] (how a family behaves) beside them and [`terms`] (the words, as types) below them
-//! all. [`cli`] is the only module that talks to a person; none of the others imports it.
+//! all. [`cli`] and the wizard are the only modules that talk to a person; none of the others imports
+//! them.
 
 pub mod change;
 pub mod cli;
@@ -15,3 +16,4 @@ pub mod judge;
 pub mod profile;
 pub mod session;
 pub mod terms;
+mod wizard;

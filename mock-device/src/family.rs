@@ -6,11 +6,16 @@ use serde::{Serialize, Serializer};
 
 use crate::{
     http::{Reply, Request},
+    scenario::Hooks,
     settings::Settings,
 };
 
+mod fields;
 pub(crate) mod form;
+pub(crate) mod login;
+mod markup;
 pub(crate) mod script;
+mod tokens;
 
 /// A family of receivers, as FAMILIES.md describes it.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Hash)]
@@ -19,6 +24,8 @@ pub enum Family {
     SampleForm,
     /// An empty page and a JSON document; restarted by a request of its own.
     SampleScript,
+    /// Behind a login, with its settings over three pages; restarted by a request of its own.
+    SampleLogin,
 }
 
 /// A word that names nothing.
@@ -48,9 +55,17 @@ pub(crate) struct Context<'a> {
     pub(crate) awake: Duration,
     /// How often it was started.
     pub(crate) begun: u64,
-    pub(crate) radio_answers: bool,
-    /// Whether what is left out of a save is reset, where the family itself would keep it.
-    pub(crate) omitted_reset: bool,
+    /// Its version, one of [`Family::versions`].
+    pub(crate) works: &'a str,
+    /// What is wrong with it.
+    pub(crate) hooks: &'a Hooks,
+}
+
+impl Context<'_> {
+    /// Whether its firmware is of this version or a later one.
+    pub(crate) fn is_from(&self, version: [u32; 3]) -> bool {
+        is_from(self.works, version)
+    }
 }
 
 /// What came of a request.
@@ -71,6 +86,8 @@ pub(crate) enum Kind {
     Reading,
     /// A save that was taken.
     Saved,
+    /// A request for bind mode that was taken.
+    Met,
     /// A save or a restart request that was not taken.
     Refused,
     /// Anything else.
@@ -98,6 +115,7 @@ impl Outcome {
 pub(crate) enum Firmware {
     Form(form::Form),
     Script(script::Script),
+    Login(login::Login),
 }
 
 impl Firmware {
@@ -111,6 +129,15 @@ impl Firmware {
         match self {
             Firmware::Form(form) => form.handle(settings, context, request),
             Firmware::Script(script) => script.handle(settings, context, request),
+            Firmware::Login(login) => login.handle(settings, context, request),
+        }
+    }
+
+    /// Whether it is in bind mode.
+    pub(crate) fn meets(&self) -> bool {
+        match self {
+            Firmware::Form(_) | Firmware::Login(_) => false,
+            Firmware::Script(script) => script.meets(),
         }
     }
 
@@ -118,20 +145,51 @@ impl Firmware {
     pub(crate) fn restarted(&mut self) {
         match self {
             Firmware::Form(form) => form.restarted(),
-            Firmware::Script(_) => {}
+            Firmware::Script(script) => script.restarted(),
+            Firmware::Login(login) => login.restarted(),
         }
     }
 }
 
 impl Family {
     /// All that can be simulated.
-    pub const ALL: [Family; 2] = [Family::SampleForm, Family::SampleScript];
+    pub const ALL: [Family; 3] = [
+        Family::SampleForm,
+        Family::SampleScript,
+        Family::SampleLogin,
+    ];
 
     /// The word on the command line and in the truth.
     pub fn word(self) -> &'static str {
         match self {
             Family::SampleForm => "sample-form",
             Family::SampleScript => "sample-script",
+            Family::SampleLogin => "sample-login",
+        }
+    }
+
+    /// Who is let in, and by which word, where the family has a login.
+    pub fn login(self) -> Option<(&'static str, &'static str)> {
+        match self {
+            Family::SampleForm | Family::SampleScript => None,
+            Family::SampleLogin => Some((login::USER, login::WORD)),
+        }
+    }
+
+    /// The paths whose answers hold the settings; together they are one reading.
+    pub(crate) fn readings(self) -> &'static [&'static str] {
+        match self {
+            Family::SampleForm => &["/"],
+            Family::SampleScript => &["/as-it-is"],
+            Family::SampleLogin => &["/state", "/radio", "/pins", "/shore"],
+        }
+    }
+
+    /// Whether it shows a serial.
+    pub(crate) fn shows_serial(self) -> bool {
+        match self {
+            Family::SampleForm | Family::SampleLogin => true,
+            Family::SampleScript => false,
         }
     }
 
@@ -140,6 +198,24 @@ impl Family {
         match self {
             Family::SampleForm => "one page with three forms; a save restarts it",
             Family::SampleScript => "an empty page and a JSON document; restarted by a request",
+            Family::SampleLogin => "a login and three pages; restarted by a request",
+        }
+    }
+
+    /// The versions of its firmware that can be simulated, its usual one first.
+    pub fn versions(self) -> &'static [&'static str] {
+        match self {
+            Family::SampleForm => &["2.4.1", "3.0.2"],
+            Family::SampleScript => &["3.1.0"],
+            Family::SampleLogin => &["1.8.2", "1.7.3"],
+        }
+    }
+
+    /// A version by its words; without any, the usual one.
+    pub(crate) fn version(self, wanted: Option<&str>) -> Result<&'static str, UnknownWord> {
+        match wanted {
+            Some(wanted) => find_word(self.versions(), wanted),
+            None => Ok(self.versions()[0]),
         }
     }
 
@@ -148,6 +224,7 @@ impl Family {
         let (from, to) = match self {
             Family::SampleForm => (40_000, 55_000),
             Family::SampleScript => (4_000, 8_000),
+            Family::SampleLogin => (50_000, 70_000),
         };
         Waits {
             from: Duration::from_millis(from),
@@ -176,6 +253,12 @@ impl Serialize for Family {
     }
 }
 
+/// Whether a version, three numbers with dots, is this one or a later one.
+pub(crate) fn is_from(works: &str, version: [u32; 3]) -> bool {
+    let numbers: Vec<u32> = works.split('.').filter_map(|n| n.parse().ok()).collect();
+    numbers[..] >= version[..]
+}
+
 /// The item whose word this is.
 pub(crate) fn find_word<T: Copy + fmt::Display>(all: &[T], text: &str) -> Result<T, UnknownWord> {
     all.iter()
@@ -194,6 +277,17 @@ pub(crate) fn find_word<T: Copy + fmt::Display>(all: &[T], text: &str) -> Result
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn versions_are_compared_number_by_number() {
+        assert!(is_from("2.10.0", [2, 9, 9]) && is_from("1.8.0", [1, 8, 0]));
+        assert!(!is_from("1.7.3", [1, 8, 0]) && !is_from("2.4.1", [3, 0, 0]));
+        let family = Family::SampleForm;
+        assert_eq!(family.version(None), Ok("2.4.1"));
+        assert_eq!(family.version(Some("3.0.2")), Ok("3.0.2"));
+        let fault = family.version(Some("3.0.1")).expect_err("no such version");
+        assert_eq!(fault.to_string(), "`3.0.1` is none of `2.4.1`, `3.0.2`");
+    }
 
     #[test]
     fn words_lead_back_to_their_families_and_others_are_refused() {

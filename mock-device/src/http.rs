@@ -96,6 +96,13 @@ impl Request {
             .is_some_and(|kind| kind.trim().eq_ignore_ascii_case(wanted))
     }
 
+    /// What its cookies are (RFC 6265 section 4.2.1), as names and values.
+    pub(crate) fn cookies(&self) -> impl Iterator<Item = (&str, &str)> {
+        self.all("cookie")
+            .flat_map(|cookies| cookies.split(';'))
+            .filter_map(|cookie| cookie.trim().split_once('='))
+    }
+
     fn all(&self, name: &'static str) -> impl Iterator<Item = &str> {
         self.headers
             .iter()
@@ -226,11 +233,13 @@ fn reason(status: u16) -> &'static str {
     match status {
         200 => "OK",
         202 => "Accepted",
+        303 => "See Other",
         400 => "Bad Request",
         403 => "Forbidden",
         404 => "Not Found",
         411 => "Length Required",
         413 => "Content Too Large",
+        415 => "Unsupported Media Type",
         422 => "Unprocessable Content",
         _ => "",
     }

@@ -41,6 +41,9 @@ struct Arguments {
     /// What is wrong with it.
     #[arg(long, default_value = "locked", value_parser = scenarios())]
     scenario: Scenario,
+    /// The version of its firmware; its usual one unless given.
+    #[arg(long, value_name = "VERSION")]
+    firmware: Option<String>,
     /// Where it answers; port 0 takes a free one.
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
     listen: SocketAddr,
@@ -68,6 +71,7 @@ struct Arguments {
 async fn main() -> ExitCode {
     let arguments = Arguments::parse();
     check_addresses(&arguments);
+    check_firmware(&arguments);
     match run(arguments).await {
         Ok(()) => ExitCode::SUCCESS,
         Err(fault) => {
@@ -79,6 +83,7 @@ async fn main() -> ExitCode {
 
 async fn run(arguments: Arguments) -> io::Result<()> {
     let mut options = Options::new(arguments.family, arguments.scenario);
+    options.firmware = arguments.firmware;
     options.seed = arguments.seed;
     options.speed = arguments.speed;
     options.listen = arguments.listen;
@@ -149,11 +154,30 @@ fn check_addresses(arguments: &Arguments) {
                 "`{option} {address}` is not a loopback address; \
                  `--listen-anywhere` allows it"
             );
-            Arguments::command()
-                .error(ErrorKind::ValueValidation, text)
-                .exit();
+            wrong_usage(&text);
         }
     }
+}
+
+/// Each family has versions of its own.
+fn check_firmware(arguments: &Arguments) {
+    let Some(wanted) = &arguments.firmware else {
+        return;
+    };
+    let known = arguments.family.versions();
+    if !known.contains(&wanted.as_str()) {
+        wrong_usage(&format!(
+            "`--firmware {wanted}` is none that {} has: {}",
+            arguments.family,
+            known.join(", ")
+        ));
+    }
+}
+
+fn wrong_usage(text: &str) -> ! {
+    Arguments::command()
+        .error(ErrorKind::ValueValidation, text)
+        .exit()
 }
 
 fn families() -> impl TypedValueParser<Value = Family> {

@@ -45,6 +45,8 @@ pub struct Options {
     pub family: Family,
     /// What is wrong with it.
     pub scenario: Scenario,
+    /// The version of its firmware, one of [`Family::versions`]; none: the usual one.
+    pub firmware: Option<String>,
     /// Names, marks, keys, tokens and waits follow from it.
     pub seed: u64,
     /// The waits of the family are divided by this, and so is the part of an uptime that is the
@@ -69,6 +71,7 @@ impl Options {
         Self {
             family,
             scenario,
+            firmware: None,
             seed: 1,
             speed: 1.0,
             pause: Duration::from_millis(300),
@@ -86,6 +89,7 @@ impl fmt::Debug for Options {
         f.debug_struct("Options")
             .field("family", &self.family)
             .field("scenario", &self.scenario)
+            .field("firmware", &self.firmware)
             .field("seed", &self.seed)
             .field("speed", &self.speed)
             .field("pause", &self.pause)
@@ -107,8 +111,8 @@ pub struct Running {
 
 /// Starts a simulation inside the present tokio runtime.
 ///
-/// Errors: `InvalidInput` where the speed is out of [`SPEEDS`] or an address is not loopback
-/// without `listen_anywhere`; else what binding the address gives.
+/// Errors: `InvalidInput` where the speed is out of [`SPEEDS`], the family has no such firmware or
+/// an address is not loopback without `listen_anywhere`; else what binding the address gives.
 pub async fn start(options: Options) -> io::Result<Running> {
     if !SPEEDS.contains(&options.speed) {
         return Err(invalid(format!(
@@ -125,6 +129,8 @@ pub async fn start(options: Options) -> io::Result<Running> {
             )));
         }
     }
+    let world = World::new(&options)
+        .map_err(|fault| invalid(format!("firmware of `{}`: {fault}", options.family)))?;
     let listener = bind(options.listen).await?;
     let address = listener.local_addr()?;
     let truth_listener = match options.truth {
@@ -138,7 +144,7 @@ pub async fn start(options: Options) -> io::Result<Running> {
     let (gone, _) = watch::channel(());
     let (restarts, planned) = mpsc::unbounded_channel();
     let shared = Arc::new(Shared {
-        world: Mutex::new(World::new(&options)),
+        world: Mutex::new(world),
         start: Instant::now(),
         gone,
         restarts,
@@ -173,6 +179,12 @@ impl Running {
     pub fn bssid(&self) -> [u8; 6] {
         let now = self.shared.now();
         self.shared.world().bssid(now)
+    }
+
+    /// Who is let in, and by which word, where the family has a login.
+    pub fn login(&self) -> Option<(String, String)> {
+        let (user, word) = self.shared.world().family().login()?;
+        Some((user.to_owned(), word.to_owned()))
     }
 
     /// What is true now.

@@ -2,7 +2,11 @@
 
 use serde_json::{Map, Value as Json, json};
 
-use crate::{family::Family, scenario::Hooks, seed::Seed};
+use crate::{
+    family::{Family, is_from},
+    scenario::Hooks,
+    seed::Seed,
+};
 
 /// Our words for waveforms, weakest reach first.
 pub(crate) const WAVEFORMS: [&str; 3] = ["calm", "breeze", "gale"];
@@ -38,7 +42,7 @@ const BIRDS: [&str; 16] = [
     "Scoter",
 ];
 
-/// All settings of both families; each family shows those that it has. Choices are held as their
+/// All settings of all families; each family shows those that it has. Choices are held as their
 /// place in the lists above.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub(crate) struct Settings {
@@ -63,7 +67,9 @@ pub(crate) struct Settings {
     /// -50 to 50; mapped by nobody.
     pub(crate) trim: i16,
     /// Mapped by nobody; not to be set.
-    pub(crate) hull: &'static str,
+    pub(crate) hull: String,
+    /// Which channel stands on which pin, a file of the owner's; mapped by nobody. Empty: none.
+    pub(crate) map: Vec<u8>,
     /// Empty: none.
     pub(crate) local_network: String,
     /// Empty: none.
@@ -93,7 +99,8 @@ impl Settings {
             order: [1, 2, 3, 4, 5, 6, 7, 8],
             rests: [1500; 4],
             trim: 0,
-            hull: "keel-b",
+            hull: "keel-b".to_owned(),
+            map: Vec::new(),
             local_network: String::new(),
             local_passphrase: String::new(),
             fallback_wait: 60,
@@ -119,7 +126,8 @@ impl Settings {
             order: [2, 1, 3, 4, 5, 6, 8, 7],
             rests: [1500, 1500, 1100, 1900],
             trim: -12,
-            hull: "keel-b",
+            hull: "keel-b".to_owned(),
+            map: b"rudder 2, sheet 1\r\n".to_vec(),
             local_network: "Tarn boathouse".to_owned(),
             local_passphrase: "oars & <duckweed>".to_owned(),
             fallback_wait: 90,
@@ -127,15 +135,21 @@ impl Settings {
         }
     }
 
-    /// What it is set to, named and written as linkmend prints it.
-    pub(crate) fn truth(&self, family: Family) -> Map<String, Json> {
+    /// What it is set to, named and written as linkmend prints it, as far as this firmware has it.
+    pub(crate) fn truth(&self, family: Family, works: &str) -> Map<String, Json> {
+        let light = ("light", json!(self.light));
+        let wait = ("fallback-wait", json!(self.fallback_wait));
         let own = match family {
-            Family::SampleForm => ("channel-order", json!(self.order)),
-            Family::SampleScript => ("failsafe-positions", json!(self.rests)),
-        };
-        let firmware = match family {
-            Family::SampleForm => crate::family::form::FIRMWARE,
-            Family::SampleScript => crate::family::script::FIRMWARE,
+            Family::SampleForm => {
+                let order = ("channel-order", json!(self.order));
+                let light = (!is_from(works, [3, 0, 0])).then_some(light);
+                [Some(order), Some(wait), light]
+            }
+            Family::SampleScript => {
+                let rests = ("failsafe-positions", json!(self.rests));
+                [Some(rests), Some(wait), Some(light)]
+            }
+            Family::SampleLogin => [is_from(works, [1, 8, 0]).then_some(wait), None, None],
         };
         let lock = if self.locked {
             json!(self.slot)
@@ -144,7 +158,7 @@ impl Settings {
         };
         [
             ("name", json!(self.name)),
-            ("firmware", json!(firmware)),
+            ("firmware", json!(works)),
             ("model-lock", lock),
             ("bind-key", json!(self.bind_key.map(hex))),
             ("waveform", json!(WAVEFORMS[self.waveform])),
@@ -154,13 +168,11 @@ impl Settings {
             ("output-inverted", json!(self.inverted)),
             ("output-rate", json!(self.rate)),
             ("failsafe", json!(FAILSAFES[self.failsafe])),
-            own,
             ("local-network", text_or_null(&self.local_network)),
             ("local-passphrase", text_or_null(&self.local_passphrase)),
-            ("fallback-wait", json!(self.fallback_wait)),
-            ("light", json!(self.light)),
         ]
         .into_iter()
+        .chain(own.into_iter().flatten())
         .map(|(name, value)| (name.to_owned(), value))
         .collect()
     }
@@ -170,6 +182,7 @@ impl Settings {
         let (name, value) = match family {
             Family::SampleForm => ("trim", json!(self.trim)),
             Family::SampleScript => ("hull", json!(self.hull)),
+            Family::SampleLogin => ("map", json!(String::from_utf8_lossy(&self.map))),
         };
         Map::from_iter([(name.to_owned(), value)])
     }
@@ -201,10 +214,23 @@ mod tests {
 
     #[test]
     fn lent_receiver_differs_from_the_factory_state_in_every_setting() {
-        for family in Family::ALL {
+        for family in [
+            Family::SampleForm,
+            Family::SampleScript,
+            Family::SampleLogin,
+        ] {
+            let works = family.versions()[0];
             let lent = Settings::lent("Smew", [1; 6], &Scenario::Locked.hooks());
-            let (lent, factory) = (lent.truth(family), Settings::factory().truth(family));
-            assert_eq!(lent.len(), 16);
+            let (lent, factory) = (
+                lent.truth(family, works),
+                Settings::factory().truth(family, works),
+            );
+            let count = if family == Family::SampleLogin {
+                14
+            } else {
+                16
+            };
+            assert_eq!(lent.len(), count);
             for (name, value) in &lent {
                 assert_eq!(factory[name] == *value, name == "firmware", "{name}");
             }
@@ -214,7 +240,7 @@ mod tests {
     #[test]
     fn truth_is_written_as_linkmend_prints_it() {
         let mut settings = Settings::factory();
-        let truth = settings.truth(Family::SampleScript);
+        let truth = settings.truth(Family::SampleScript, "3.1.0");
         assert_eq!(truth["model-lock"], json!("off"));
         assert_eq!(truth["bind-key"], Json::Null);
         assert_eq!(truth["local-network"], Json::Null);
@@ -222,10 +248,24 @@ mod tests {
         settings.locked = true;
         settings.slot = 40;
         settings.bind_key = Some([0x4a, 0x1f, 0, 0x9c, 0x77, 0xe2]);
-        let truth = settings.truth(Family::SampleForm);
+        let truth = settings.truth(Family::SampleForm, "2.4.1");
         assert_eq!(truth["model-lock"], json!(40));
         assert_eq!(truth["bind-key"], json!("4a1f009c77e2"));
         assert_eq!(truth["channel-order"], json!([1, 2, 3, 4, 5, 6, 7, 8]));
+    }
+
+    #[test]
+    fn truth_holds_what_the_firmware_has() {
+        let names = |family, works| -> Vec<String> {
+            let truth = Settings::factory().truth(family, works);
+            truth.into_iter().map(|(name, _)| name).collect()
+        };
+        let light = "light".to_owned();
+        assert!(names(Family::SampleForm, "2.4.1").contains(&light));
+        assert!(!names(Family::SampleForm, "3.0.2").contains(&light));
+        let wait = "fallback-wait".to_owned();
+        assert!(names(Family::SampleLogin, "1.8.2").contains(&wait));
+        assert!(!names(Family::SampleLogin, "1.7.3").contains(&wait));
     }
 
     #[test]

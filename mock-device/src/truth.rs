@@ -41,6 +41,8 @@ pub struct DeviceTruth {
     pub settings: Map<String, Json>,
     /// What it keeps beside them.
     pub unmapped: Map<String, Json>,
+    /// Whether it is in bind mode.
+    pub meets: bool,
     /// Restarts since the simulation started.
     pub boots: u64,
     /// Saves that were taken.
@@ -60,6 +62,8 @@ pub struct RequestTruth {
     pub method: String,
     /// Without the query; empty where it was no request.
     pub path: String,
+    /// Whether it asks for a save, a restart or the like, carried out or not. A login does not.
+    pub acts: bool,
     /// Which device got it.
     pub device: usize,
     /// The status of the answer; none where no byte of one was sent.

@@ -8,7 +8,7 @@ use std::{collections::VecDeque, time::Duration};
 
 use crate::{
     Family, Options, Scenario,
-    family::{Context, Firmware, Kind, Outcome, form, script},
+    family::{Context, Firmware, Kind, Outcome, UnknownWord, form, login, script},
     http::{Answer, Piece, Reply, Request},
     power::{Power, Restart, Turn},
     scenario::{Hooks, RestartHook, Swap, Wire},
@@ -22,6 +22,8 @@ use crate::{
 pub(crate) struct World {
     family: Family,
     scenario: Scenario,
+    /// The version of the firmware.
+    works: &'static str,
     hooks: Hooks,
     speed: f64,
     pause: Duration,
@@ -29,6 +31,8 @@ pub(crate) struct World {
     devices: Vec<Device>,
     present: usize,
     swapped: bool,
+    /// The answers of the first reading that were asked for so far.
+    read: Vec<&'static str>,
     requests: VecDeque<RequestTruth>,
     count: u64,
     lines: Vec<String>,
@@ -56,17 +60,17 @@ pub(crate) enum Handled {
 }
 
 impl World {
-    pub(crate) fn new(options: &Options) -> Self {
+    /// A world as it is wanted.
+    ///
+    /// Errors: a firmware that the family does not have.
+    pub(crate) fn new(options: &Options) -> Result<Self, UnknownWord> {
+        let works = options.family.version(options.firmware.as_deref())?;
         let hooks = options.scenario.hooks();
         let stream = |purpose: &str| Seed::stream(options.seed, purpose);
         let bind_key = stream("bind key").bytes();
         let names = two_names(&mut stream("names"));
         let mut marks = stream("marks");
-        let first_plate = marks.below(100_000);
-        let plates = [
-            first_plate,
-            (first_plate + 1 + marks.below(99_999)) % 100_000,
-        ];
+        let plates = plates(options.family, &mut marks);
         let count = if hooks.swap.is_some() { 2 } else { 1 };
         let devices = (0..count)
             .map(|index| {
@@ -81,9 +85,13 @@ impl World {
                     Family::SampleScript => {
                         Firmware::Script(script::Script::new(stream(&format!("volts {index}"))))
                     }
+                    Family::SampleLogin => Firmware::Login(login::Login::new(
+                        stream(&format!("tokens {index}")),
+                        stream(&format!("passes {index}")),
+                    )),
                 };
                 Device {
-                    serial: format!("TD-{:05}", plates[index]),
+                    serial: plates[index].clone(),
                     bssid,
                     begun: 5 + u64::from(bssid[1] % 32),
                     settings: Settings::lent(names[index], bind_key, &hooks),
@@ -94,9 +102,10 @@ impl World {
                 }
             })
             .collect();
-        Self {
+        Ok(Self {
             family: options.family,
             scenario: options.scenario,
+            works,
             hooks,
             speed: options.speed,
             pause: options.pause,
@@ -104,10 +113,16 @@ impl World {
             devices,
             present: 0,
             swapped: false,
+            read: Vec::new(),
             requests: VecDeque::new(),
             count: 0,
             lines: Vec::new(),
-        }
+        })
+    }
+
+    /// The family of its devices.
+    pub(crate) fn family(&self) -> Family {
+        self.family
     }
 
     /// Whether nobody answers at the address.
@@ -134,8 +149,8 @@ impl World {
             serial: &device.serial,
             awake: device.power.awake(now),
             begun: device.begun + device.power.boots(),
-            radio_answers: hooks.radio_answers,
-            omitted_reset: hooks.omitted_reset,
+            works: self.works,
+            hooks: &hooks,
         };
         let outcome = device
             .firmware
@@ -143,7 +158,7 @@ impl World {
         match outcome.kind {
             Kind::Saved => device.saves += 1,
             Kind::Refused => device.refused += 1,
-            Kind::Reading | Kind::Other => {}
+            Kind::Reading | Kind::Met | Kind::Other => {}
         }
         let restart = match (outcome.restarts, hooks.restart) {
             (false, _) | (true, RestartHook::Lost) => None,
@@ -153,7 +168,10 @@ impl World {
         let answer = on_the_wire(&hooks, &outcome);
         let note = remark(&hooks, &outcome);
         self.remember(now, &request.method, &request.path, answer.status, note);
-        if outcome.kind == Kind::Reading && hooks.swap == Some(Swap::AfterReading) {
+        if outcome.kind == Kind::Reading
+            && self.has_read_all(&request.path)
+            && hooks.swap == Some(Swap::AfterReading)
+        {
             self.swap(now);
         }
         self.settle(now);
@@ -172,19 +190,21 @@ impl World {
     /// What is true now.
     pub(crate) fn truth(&mut self, now: Duration) -> Truth {
         self.settle(now);
-        let devices = self.devices.iter().enumerate().map(|(index, device)| {
-            let shows_serial = self.family == Family::SampleForm;
-            DeviceTruth {
-                serial: shows_serial.then(|| device.serial.clone()),
+        let devices = self
+            .devices
+            .iter()
+            .enumerate()
+            .map(|(index, device)| DeviceTruth {
+                serial: self.family.shows_serial().then(|| device.serial.clone()),
                 bssid: mac(device.bssid),
-                settings: device.settings.truth(self.family),
+                settings: device.settings.truth(self.family, self.works),
                 unmapped: device.settings.unmapped(self.family),
+                meets: device.firmware.meets(),
                 boots: device.power.boots(),
                 saves: device.saves,
                 refused: device.refused,
                 up: index == self.present && device.power.is_up(),
-            }
-        });
+            });
         Truth {
             format: 1,
             family: self.family,
@@ -238,6 +258,17 @@ impl World {
         }
     }
 
+    /// Whether every answer that holds settings was asked for, this one included.
+    fn has_read_all(&mut self, path: &str) -> bool {
+        let all = self.family.readings();
+        if let Some(known) = all.iter().find(|known| **known == path)
+            && !self.read.contains(known)
+        {
+            self.read.push(known);
+        }
+        self.read.len() == all.len()
+    }
+
     /// Puts the other device at the address, once.
     fn swap(&mut self, now: Duration) -> bool {
         let first_time = !std::mem::replace(&mut self.swapped, true);
@@ -276,6 +307,7 @@ impl World {
             number: self.count,
             method: method.to_owned(),
             path: path.to_owned(),
+            acts: !matches!(method, "" | "GET" | "HEAD") && path != login::PATH,
             device: self.present,
             answer,
             note,
@@ -296,7 +328,7 @@ fn on_the_wire(hooks: &Hooks, outcome: &Outcome) -> Answer {
     let wire = match outcome.kind {
         Kind::Reading => hooks.reading,
         Kind::Saved => hooks.save,
-        Kind::Refused | Kind::Other => Wire::Whole,
+        Kind::Met | Kind::Refused | Kind::Other => Wire::Whole,
     };
     match wire {
         Wire::Whole => outcome.reply.whole(),
@@ -313,6 +345,19 @@ fn remark(hooks: &Hooks, outcome: &Outcome) -> String {
         _ => "",
     };
     format!("{}{more}", outcome.note)
+}
+
+/// Two serials as the family writes them, never the same.
+fn plates(family: Family, marks: &mut Seed) -> [String; 2] {
+    let (start, digits) = match family {
+        Family::SampleForm | Family::SampleScript => ("TD-", 5),
+        Family::SampleLogin => ("TM-", 4),
+    };
+    let count = 10_usize.pow(digits);
+    let first = marks.below(count);
+    let second = (first + 1 + marks.below(count - 1)) % count;
+    let width = digits as usize;
+    [first, second].map(|number| format!("{start}{number:0width$}"))
 }
 
 /// Colon-separated lower-case hexadecimal.

@@ -77,6 +77,7 @@ fn first_line_says_where_it_is_and_the_truth_is_there_too() {
     let (mut server, said) = Server::start(&[
         "--family=sample-form",
         "--scenario=unbound",
+        "--firmware=3.0.2",
         "--speed=10",
         "--seed=3",
         "--until-stdin-closes",
@@ -88,6 +89,7 @@ fn first_line_says_where_it_is_and_the_truth_is_there_too() {
     assert!(get(&said["at"]).contains("Tarn deck receiver"));
     let truth: Json = serde_json::from_str(&get(&said["truth"])).expect("JSON");
     assert_eq!(truth["scenario"], "unbound");
+    assert_eq!(truth["devices"][0]["settings"]["firmware"], "3.0.2");
     assert_eq!(truth["devices"][0]["bssid"], said["bssid"]);
     assert_eq!(truth["requests"][0]["path"], "/");
 
@@ -119,6 +121,10 @@ fn wrong_usage_is_said_and_ends_with_2() {
         (
             &["--family", "sample-form", "--scenario", "x"],
             "lock-returns",
+        ),
+        (
+            &["--family", "sample-form", "--firmware", "1.8.2"],
+            "2.4.1, 3.0.2",
         ),
         (
             &["--family", "sample-form", "--speed", "0"],

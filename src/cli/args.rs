@@ -14,6 +14,7 @@ use clap::{ArgGroup, Args, Parser, Subcommand};
                   it does not answer its transmitter, clears what blocks the link, proves it after \
                   the restart, and keeps it on record.",
     after_help = "Examples:\n  \
+                  linkmend                              what do you see? then one question at a time\n  \
                   linkmend unlock --practice locked     try it on a simulated receiver\n  \
                   linkmend read --at http://192.168.77.1\n  \
                   linkmend unlock --at http://192.168.77.1\n\n\
@@ -21,13 +22,12 @@ use clap::{ArgGroup, Args, Parser, Subcommand};
                   device found, 4 not healthy (read --check), 5 did not take and what was there is \
                   back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
                   stopped before any write.",
-    arg_required_else_help = true,
     disable_help_subcommand = true
 )]
 pub struct Cli {
-    /// What to do.
+    /// What to do; none: one question at a time.
     #[command(subcommand)]
-    pub command: Command,
+    pub command: Option<Command>,
     /// What is shown, and where things are kept.
     #[command(flatten)]
     pub output: Output,
@@ -101,7 +101,7 @@ pub enum Command {
 }
 
 /// Which device, and how to get at it.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 #[group(id = "which")]
 #[command(group = ArgGroup::new("place").args(["at", "practice"]).required(true))]
 pub struct Target {
@@ -117,6 +117,9 @@ pub struct Target {
     /// Go on only if it is this one: serial, BSSID, or name
     #[arg(long, value_name = "IDENTITY|NAME")]
     pub device: Option<String>,
+    /// The device's login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE")]
+    pub login_file: Option<PathBuf>,
     /// Go on where only the address tells it from others (power this one alone)
     #[arg(long)]
     pub trust_address: bool,
@@ -196,6 +199,9 @@ pub struct Resume {
     /// The device is at this address
     #[arg(long, value_name = "URL")]
     pub at: Option<String>,
+    /// The device's login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE")]
+    pub login_file: Option<PathBuf>,
     /// Go on where only the address tells it from others (nothing is written then)
     #[arg(long)]
     pub trust_address: bool,

@@ -20,7 +20,7 @@ use crate::{
         over_session::{SessionDevice, SessionReach},
     },
     journal::{
-        Journal,
+        ChangeId, Journal,
         ledger::{self, ChangeLedger},
     },
     judge::{Expectation, judge},
@@ -32,7 +32,7 @@ use crate::{
 };
 
 /// One change to run.
-pub(super) struct Change<'a> {
+pub(crate) struct Change<'a> {
     /// The device.
     pub target: &'a Target,
     /// What decides.
@@ -48,17 +48,19 @@ pub(super) struct Change<'a> {
 }
 
 /// What came of it.
-pub(super) struct Ended {
+pub(crate) struct Ended {
     /// How it ended.
     pub report: Report,
     /// The record of what was there.
     pub record: Option<i64>,
+    /// The change itself, where one was begun.
+    pub change: Option<ChangeId>,
     /// Whether an earlier run of this change may have written to the device.
     pub resumed: bool,
 }
 
 /// What the machine is allowed, and what of this journal it must look out for.
-pub(super) fn options(
+pub(crate) fn options(
     target: &Target,
     writing: Writing,
     trust_address: bool,
@@ -78,7 +80,7 @@ pub(super) fn options(
 }
 
 /// Runs a change to its end, shown step by step.
-pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>) -> Ended {
+pub(crate) async fn run(context: &Context, journal: &Journal, change: Change<'_>) -> Ended {
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let screen = context.screen;
     let Change {
@@ -118,6 +120,7 @@ pub(super) async fn run(context: &Context, journal: &Journal, change: Change<'_>
     Ended {
         report,
         record: world.ledger.record().map(|id| id.0),
+        change: world.ledger.change(),
         resumed: false,
     }
 }
@@ -134,7 +137,7 @@ fn verdict(report: &Report, expectation: &Expectation) -> Option<String> {
 }
 
 /// The JSON of a change; without a reading there is no device and it is an error alone.
-pub(super) fn to_json(
+pub(crate) fn to_json(
     ended: &Ended,
     profile: &Profile,
     simulated: bool,
@@ -165,7 +168,7 @@ pub(super) fn to_json(
 }
 
 /// Says how it ended, for a person or as JSON.
-pub(super) fn say(
+pub(crate) fn say(
     screen: Screen,
     ended: &Ended,
     target: &Target,

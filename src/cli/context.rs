@@ -11,7 +11,7 @@ use super::{args::Output, failure::Failure, screen::Screen};
 use crate::journal::{DataFolder, JournalError};
 
 /// What every command needs.
-pub(super) struct Context {
+pub(crate) struct Context {
     /// Where it is shown.
     pub screen: Screen,
     /// Becomes true when the person wants to stop.
@@ -24,23 +24,23 @@ pub(super) struct Context {
 /// Whether a device may have been written to, as the watcher of signals must know: it ends the
 /// process at once, and with another exit code then.
 #[derive(Debug, Clone, Default)]
-pub(super) struct Wrote(Arc<AtomicBool>);
+pub(crate) struct Wrote(Arc<AtomicBool>);
 
 impl Wrote {
     /// It may have been, from now on.
-    pub(super) fn set(&self) {
+    pub(crate) fn set(&self) {
         self.0.store(true, Ordering::SeqCst);
     }
 
     /// Whether it may have been.
-    pub(super) fn is_set(&self) -> bool {
+    pub(crate) fn is_set(&self) -> bool {
         self.0.load(Ordering::SeqCst)
     }
 }
 
 impl Context {
     /// From what was typed.
-    pub(super) fn new(output: Output, stop: watch::Receiver<bool>, wrote: Wrote) -> Self {
+    pub(crate) fn new(output: Output, stop: watch::Receiver<bool>, wrote: Wrote) -> Self {
         let screen = Screen::new(output.json, output.quiet, output.no_color);
         Self {
             screen,
@@ -50,9 +50,14 @@ impl Context {
         }
     }
 
+    /// Whether the result alone is wanted.
+    pub(crate) fn is_quiet(&self) -> bool {
+        self.output.quiet
+    }
+
     /// The work, unless the person wants to stop first: for all that writes nothing and may be
     /// dropped wherever it is.
-    pub(super) async fn or_stopped<T>(
+    pub(crate) async fn or_stopped<T>(
         &self,
         work: impl Future<Output = Result<T, Failure>>,
     ) -> Result<T, Failure> {
@@ -65,7 +70,7 @@ impl Context {
     }
 
     /// The folder of the journal; practice receivers have one of their own.
-    pub(super) fn folder(&self, practice: bool) -> Result<DataFolder, JournalError> {
+    pub(crate) fn folder(&self, practice: bool) -> Result<DataFolder, JournalError> {
         let folder = match &self.output.data_dir {
             Some(folder) => DataFolder::at(folder),
             None => DataFolder::default_for_person()?,

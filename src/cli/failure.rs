@@ -12,7 +12,7 @@ use crate::{
 
 /// Why a command ended early.
 #[derive(Debug, thiserror::Error)]
-pub(super) enum Failure {
+pub(crate) enum Failure {
     /// What was typed does not fit.
     #[error("{message}")]
     Usage {
@@ -50,7 +50,7 @@ pub(super) enum Failure {
 
 impl Failure {
     /// Wrong usage.
-    pub(super) fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
+    pub(crate) fn usage(message: impl Into<String>, help: impl Into<String>) -> Self {
         Self::Usage {
             message: message.into(),
             help: Some(help.into()),
@@ -58,7 +58,7 @@ impl Failure {
     }
 
     /// A profile that could not be loaded.
-    pub(super) fn profile(error: LoadError) -> Self {
+    pub(crate) fn profile(error: LoadError) -> Self {
         match error {
             LoadError::Faulty(faults) => Self::faulty(*faults),
             other => {
@@ -73,7 +73,7 @@ impl Failure {
     }
 
     /// A profile with faults.
-    pub(super) fn faulty(faults: Faults) -> Self {
+    pub(crate) fn faulty(faults: Faults) -> Self {
         Self::Profile {
             code: "profile-faulty".into(),
             message: faults.to_string(),
@@ -82,7 +82,7 @@ impl Failure {
     }
 
     /// How the run ends: nothing was written whichever it is.
-    pub(super) fn exit(&self) -> Exit {
+    pub(crate) fn exit(&self) -> Exit {
         match self {
             Failure::Usage { .. } | Failure::Profile { .. } => Exit::Usage,
             Failure::Journal(error) => error.exit(),
@@ -94,7 +94,7 @@ impl Failure {
     }
 
     /// Code, message and help.
-    pub(super) fn fault(&self) -> Fault {
+    pub(crate) fn fault(&self) -> Fault {
         let (code, help): (String, Option<String>) = match self {
             Failure::Usage { help, .. } => ("usage".into(), help.clone()),
             Failure::Profile {
@@ -125,7 +125,7 @@ impl Failure {
     }
 
     /// Says it, and gives the exit code.
-    pub(super) fn say(&self, screen: Screen) -> Exit {
+    pub(crate) fn say(&self, screen: Screen) -> Exit {
         let fault = self.fault();
         if screen.json {
             screen.object(&ErrorOut {
@@ -146,7 +146,7 @@ impl Failure {
 }
 
 /// `error: …` and `help: …`.
-pub(super) fn say_fault(screen: Screen, fault: &Fault) {
+pub(crate) fn say_fault(screen: Screen, fault: &Fault) {
     screen.fault("error:", Tone::Bad, &fault.message);
     if let Some(help) = &fault.help {
         screen.fault("help:", Tone::Careful, help);

@@ -241,6 +241,7 @@ impl Past {
                     command: change.row.command.clone(),
                     record: change.row.record.0,
                     outcome: change.row.outcome,
+                    follows: ledger::follows(&change.row),
                     changes: change.to_json(fingerprint),
                 })
                 .collect(),
@@ -288,6 +289,12 @@ impl Past {
                     .map(|line| render::plan_line(&line.plan, profile, fingerprint))
             }) {
                 screen.result(&format!("               {line}"));
+            }
+            if let Some(follows) = ledger::follows(row) {
+                let not = if follows { "" } else { " not" };
+                screen.result(&format!(
+                    "               the skipper's word: it does{not} follow the sticks"
+                ));
             }
         }
         for record in &self.records {

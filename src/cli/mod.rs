@@ -1,32 +1,33 @@
 //! The commands: the only module that talks to a person; none of the others imports it.
 
 pub mod args;
-#[expect(dead_code, reason = "the wizard is going to ask the rest")]
-mod ask;
-mod changing;
+pub(crate) mod ask;
+pub(crate) mod changing;
 mod consent;
-mod context;
-mod failure;
+pub(crate) mod context;
+pub(crate) mod failure;
 mod history;
+mod login;
 mod profile;
-mod read;
-mod render;
+pub(crate) mod read;
+pub(crate) mod render;
 mod restore;
 mod resume;
-mod screen;
-mod seconds;
+pub(crate) mod screen;
+pub(crate) mod seconds;
 mod steps;
-mod target;
+pub(crate) mod target;
 mod terminal;
-mod unlock;
+pub(crate) mod unlock;
 
 use std::process::ExitCode;
 
-use clap::Parser;
+use clap::{CommandFactory, Parser};
 use tokio::sync::watch;
 
 use args::{Cli, Command};
 use context::{Context, Wrote};
+use failure::Failure;
 use screen::Tone;
 
 use crate::terms::Exit;
@@ -71,7 +72,10 @@ async fn run(typed: Cli) -> Exit {
     let signals = tokio::spawn(watch_signals(tell, wrote.clone()));
     let context = Context::new(typed.output, stop, wrote);
     let command = async {
-        match &typed.command {
+        let Some(command) = &typed.command else {
+            return without_command(&context).await;
+        };
+        match command {
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
@@ -97,6 +101,22 @@ async fn run(typed: Cli) -> Exit {
         }
         _ => exit,
     }
+}
+
+/// Leads a person from one question to the next; where there is nobody to ask, shows the help.
+async fn without_command(context: &Context) -> Result<Exit, Failure> {
+    let screen = context.screen;
+    if screen.json || context.is_quiet() {
+        return Err(Failure::usage(
+            "without a command there are questions, and no one result to print",
+            "give a command, such as `linkmend read`; see `linkmend --help`",
+        ));
+    }
+    if !screen.can_ask() {
+        screen::clap_helps(&Cli::command().render_help());
+        return Ok(Exit::Usage);
+    }
+    crate::wizard::run(context).await
 }
 
 /// The first Ctrl-C (or SIGTERM) asks for a clean stop; a second one ends the process at once,
@@ -138,7 +158,7 @@ fn usage(error: &clap::Error) -> ExitCode {
         let said: Vec<&str> = lines.take_while(|line| !line.is_empty()).collect();
         let said = said.join(" ");
         let message = said.trim_start_matches("error: ");
-        failure::Failure::usage(message, "see `linkmend --help`").say(screen);
+        Failure::usage(message, "see `linkmend --help`").say(screen);
     } else {
         screen::clap_says(error);
     }

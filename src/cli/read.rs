@@ -40,9 +40,50 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
     let target = target::open(&typed.target, screen).await?;
     let asked = asked(&target.profile, &typed.settings)?;
     let expectation = expectation(&target.profile, &typed.expect)?;
-    let mut device = SessionDevice::new(target.session.clone(), typed.target.device.clone());
+    let look = look(&journal, &target, typed.target.device.clone(), &expectation).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    let reading = Reading {
+        target: &target,
+        look: &look,
+        asked,
+        words: Some(words(&typed.target)),
+    };
+    if screen.json {
+        screen.object(&reading.to_json(&fingerprint));
+    } else {
+        reading.say(screen, &fingerprint);
+    }
+    let as_wanted = !typed.check || look.verdict.condition == Condition::Healthy;
+    Ok(if as_wanted {
+        Exit::Done
+    } else {
+        Exit::NotAsWanted
+    })
+}
+
+/// What one reading gave; it is on record.
+pub(crate) struct Look {
+    /// All that was read.
+    pub snapshot: Snapshot,
+    /// What is wrong.
+    pub verdict: Verdict,
+    /// The record under which it is kept.
+    pub record: RecordId,
+    /// Changes of this device that are unfinished.
+    pub notes: Vec<String>,
+}
+
+/// Reads the device, judges it, and keeps the record. `only`: a serial, a BSSID or a name that it
+/// must have.
+pub(crate) async fn look(
+    journal: &Journal,
+    target: &Target,
+    only: Option<String>,
+    expectation: &Expectation,
+) -> Result<Look, Failure> {
+    let mut device = SessionDevice::new(target.session.clone(), only);
     let snapshot = device.read().await.map_err(Failure::Trouble)?;
-    let verdict = judge(&snapshot, &expectation);
+    let verdict = judge(&snapshot, expectation);
     let facts = RecordFacts {
         kept: Kept::Read,
         condition: verdict.condition,
@@ -51,26 +92,11 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
         simulated: target.simulated,
     };
     let record = journal.keep(&snapshot, facts).await?;
-    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
-    let reading = Reading {
-        target: &target,
-        snapshot: &snapshot,
-        verdict: &verdict,
+    Ok(Look {
+        notes: notes(journal, &snapshot)?,
+        snapshot,
+        verdict,
         record,
-        asked,
-        notes: notes(&journal, &snapshot)?,
-        words: words(&typed.target),
-    };
-    if screen.json {
-        screen.object(&reading.to_json(&fingerprint));
-    } else {
-        reading.say(screen, &fingerprint);
-    }
-    let as_wanted = !typed.check || verdict.condition == Condition::Healthy;
-    Ok(if as_wanted {
-        Exit::Done
-    } else {
-        Exit::NotAsWanted
     })
 }
 
@@ -174,15 +200,16 @@ fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failu
     })
 }
 
-struct Reading<'a> {
-    target: &'a Target,
-    snapshot: &'a Snapshot,
-    verdict: &'a Verdict,
-    record: RecordId,
-    asked: Option<BTreeSet<SettingName>>,
-    notes: Vec<String>,
-    /// What was typed to get at the device.
-    words: String,
+/// One reading, to be shown.
+pub(crate) struct Reading<'a> {
+    /// The device.
+    pub target: &'a Target,
+    /// What was read.
+    pub look: &'a Look,
+    /// The settings to show; none: all.
+    pub asked: Option<BTreeSet<SettingName>>,
+    /// What was typed to get at the device, for the hint on what to type next; none: no hint.
+    pub words: Option<String>,
 }
 
 impl Reading<'_> {
@@ -192,6 +219,7 @@ impl Reading<'_> {
 
     fn to_json(&self, fingerprint: Fingerprint<'_>) -> ReadOut {
         let settings = self
+            .look
             .snapshot
             .settings
             .iter()
@@ -203,25 +231,26 @@ impl Reading<'_> {
             .collect();
         ReadOut {
             format: FORMAT,
-            record: self.record.0,
-            device: render::device(&self.snapshot.device),
+            record: self.look.record.0,
+            device: render::device(&self.look.snapshot.device),
             settings,
-            condition: self.verdict.condition,
-            findings: self.verdict.findings.clone(),
-            notes: self.notes.clone(),
+            condition: self.look.verdict.condition,
+            findings: self.look.verdict.findings.clone(),
+            notes: self.look.notes.clone(),
             simulated: self.target.simulated,
         }
     }
 
-    fn say(&self, screen: Screen, fingerprint: Fingerprint<'_>) {
+    /// Says it to a person.
+    pub(crate) fn say(&self, screen: Screen, fingerprint: Fingerprint<'_>) {
         screen.result(&format!(
             "{}, record {}",
-            render::title(self.snapshot),
-            self.record.0
+            render::title(&self.look.snapshot),
+            self.look.record.0
         ));
         let settings = self.target.profile.settings.iter();
         for setting in settings.filter(|setting| self.is_asked(&setting.name)) {
-            let Some(entry) = self.snapshot.settings.get(&setting.name) else {
+            let Some(entry) = self.look.snapshot.settings.get(&setting.name) else {
                 continue;
             };
             let value = render::words(&entry.reading, Some(setting), fingerprint);
@@ -232,21 +261,22 @@ impl Reading<'_> {
             };
             screen.result(&format!("  {:<20} {}", setting.name, tone.paint(&value)));
         }
-        let tone = verdict_tone(self.verdict.condition);
-        screen.result(&tone.paint(self.verdict.condition.word()));
-        for finding in &self.verdict.findings {
+        let tone = verdict_tone(self.look.verdict.condition);
+        screen.result(&tone.paint(self.look.verdict.condition.word()));
+        for finding in &self.look.verdict.findings {
             screen.result(&format!("  {}", finding.text));
         }
-        for note in &self.notes {
+        for note in &self.look.notes {
             screen.result(&Tone::Careful.paint(&format!("note: {note}")));
         }
-        if self.verdict.condition == Condition::Locked {
+        if let Some(words) = &self.words
+            && self.look.verdict.condition == Condition::Locked
+        {
             screen.remark(
                 Tone::Faint,
                 &format!(
-                    "`linkmend unlock {}` clears the lock; `--to SLOT` sets it to your \
-                     transmitter's slot.",
-                    self.words
+                    "`linkmend unlock {words}` clears the lock; `--to SLOT` sets it to your \
+                     transmitter's slot."
                 ),
             );
         }

@@ -10,10 +10,10 @@ use crate::{
 };
 
 /// Makes the fingerprint of a secret, keyed with the journal's own key.
-pub(super) type Fingerprint<'a> = &'a dyn Fn(&[u8]) -> String;
+pub(crate) type Fingerprint<'a> = &'a dyn Fn(&[u8]) -> String;
 
 /// A device.
-pub(super) fn device(device: &Device) -> DeviceOut {
+pub(crate) fn device(device: &Device) -> DeviceOut {
     let Identity {
         serial,
         bssid,
@@ -31,7 +31,7 @@ pub(super) fn device(device: &Device) -> DeviceOut {
 }
 
 /// One setting as it was read.
-pub(super) fn entry(
+pub(crate) fn entry(
     entry: &Entry,
     setting: Option<&Setting>,
     print: Fingerprint<'_>,
@@ -40,7 +40,7 @@ pub(super) fn entry(
 }
 
 /// One reading of a setting.
-pub(super) fn reading(
+pub(crate) fn reading(
     reading: &Reading,
     secret: bool,
     setting: Option<&Setting>,
@@ -71,7 +71,7 @@ pub(super) fn reading(
 }
 
 /// One setting of a change.
-pub(super) fn change_line(line: &Line, profile: &Profile, print: Fingerprint<'_>) -> ChangeLine {
+pub(crate) fn change_line(line: &Line, profile: &Profile, print: Fingerprint<'_>) -> ChangeLine {
     let setting = profile.setting(line.plan.setting.as_str());
     let secret = setting.is_some_and(|setting| setting.secret);
     ChangeLine {
@@ -89,7 +89,7 @@ pub(super) fn change_line(line: &Line, profile: &Profile, print: Fingerprint<'_>
 }
 
 /// A trouble.
-pub(super) fn fault(trouble: &Trouble) -> Fault {
+pub(crate) fn fault(trouble: &Trouble) -> Fault {
     Fault {
         code: trouble.code.clone(),
         message: trouble.message.clone(),
@@ -98,7 +98,7 @@ pub(super) fn fault(trouble: &Trouble) -> Fault {
 }
 
 /// A run that ended before the device was read, and without a reason of its own.
-pub(super) fn unread() -> Fault {
+pub(crate) fn unread() -> Fault {
     Fault {
         code: "not-read".into(),
         message: "the device was not read".into(),
@@ -107,7 +107,7 @@ pub(super) fn unread() -> Fault {
 }
 
 /// A value as a person reads it: `slot 7`, `25 mW`, `(secret 1a2b…)`, `not readable`.
-pub(super) fn words(
+pub(crate) fn words(
     reading: &Reading,
     setting: Option<&Setting>,
     print: Fingerprint<'_>,
@@ -144,7 +144,7 @@ fn same_word(label: &str, value: &str) -> bool {
 }
 
 /// `model-lock  slot 7 → off`.
-pub(super) fn plan_line(line: &PlanLine, profile: &Profile, print: Fingerprint<'_>) -> String {
+pub(crate) fn plan_line(line: &PlanLine, profile: &Profile, print: Fingerprint<'_>) -> String {
     let setting = profile.setting(line.setting.as_str());
     format!(
         "{}  {} → {}",
@@ -155,7 +155,7 @@ pub(super) fn plan_line(line: &PlanLine, profile: &Profile, print: Fingerprint<'
 }
 
 /// `Grebe (sample-form, serial TD-00471)`.
-pub(super) fn title(snapshot: &Snapshot) -> String {
+pub(crate) fn title(snapshot: &Snapshot) -> String {
     let Device {
         identity, family, ..
     } = &snapshot.device;

@@ -11,6 +11,7 @@ use super::{
     changing::{self, Change},
     context::Context,
     failure::Failure,
+    login::LoginFrom,
     render,
     screen::Tone,
     target::{self, Target},
@@ -177,6 +178,7 @@ async fn close_unwritten(journal: &Journal, one: &Unfinished) -> Result<changing
     Ok(changing::Ended {
         report: Report::not_written(&one.record.snapshot),
         record: Some(one.record.id.0),
+        change: Some(one.change.id),
         resumed: true,
     })
 }
@@ -210,6 +212,7 @@ async fn with_device(
     unfinished: Vec<Unfinished>,
 ) -> Result<Exit, Failure> {
     let limits = target::limits(&typed.limit)?;
+    let login = LoginFrom::typed(typed.login_file.as_deref())?;
     let mut profiles: Vec<Arc<profile::Profile>> = Vec::new();
     for one in &unfinished {
         let profile = profile_of_then(&one.change)?;
@@ -219,14 +222,13 @@ async fn with_device(
     }
     let looked = context
         .or_stopped(async {
-            let (session, profile) = target::at_address(
-                at,
-                &profiles,
-                &limits,
-                crate::session::no_bssid(),
-                context.screen,
-            )
-            .await?;
+            let there = target::At {
+                url: at,
+                login,
+                bssid: crate::session::no_bssid(),
+            };
+            let (session, profile) =
+                target::at_address(there, &profiles, &limits, context.screen).await?;
             let mut device = SessionDevice::new(session.clone(), None);
             let now = ports::Device::read(&mut device)
                 .await

@@ -14,7 +14,7 @@ use crate::{profile::Faults, terms::untrusted::acts_on_a_screen};
 
 /// What a line is about, which decides its colour.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(super) enum Tone {
+pub(crate) enum Tone {
     /// Nothing special.
     Plain,
     /// It went as it should.
@@ -25,6 +25,8 @@ pub(super) enum Tone {
     Bad,
     /// Less important than the rest.
     Faint,
+    /// What the lines below it are about.
+    Strong,
 }
 
 impl Tone {
@@ -35,11 +37,12 @@ impl Tone {
             Tone::Careful => AnsiColor::Yellow.on_default(),
             Tone::Bad => AnsiColor::Red.on_default().bold(),
             Tone::Faint => Style::new().dimmed(),
+            Tone::Strong => Style::new().bold(),
         }
     }
 
     /// Text in this tone. Colours are taken out again where they are not wanted.
-    pub(super) fn paint(self, text: &str) -> String {
+    pub(crate) fn paint(self, text: &str) -> String {
         let style = self.style();
         format!("{style}{text}{style:#}")
     }
@@ -47,7 +50,7 @@ impl Tone {
 
 /// How much is shown.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Screen {
+pub(crate) struct Screen {
     /// One JSON object on stdout and nothing else there.
     pub json: bool,
     quiet: bool,
@@ -60,7 +63,7 @@ pub(super) struct Screen {
 impl Screen {
     /// Sets colours for the whole process: off when asked, when `NO_COLOR` is set, or when it is
     /// no terminal.
-    pub(super) fn new(json: bool, quiet: bool, no_color: bool) -> Self {
+    pub(crate) fn new(json: bool, quiet: bool, no_color: bool) -> Self {
         if no_color {
             anstream::ColorChoice::Never.write_global();
         }
@@ -69,7 +72,7 @@ impl Screen {
 
     /// A line of the result. On a terminal a long one goes on below its own beginning; elsewhere it
     /// stays one line, for programs that read lines.
-    pub(super) fn result(self, line: &str) {
+    pub(crate) fn result(self, line: &str) {
         if self.json {
             return;
         }
@@ -86,7 +89,7 @@ impl Screen {
     }
 
     /// The one JSON object.
-    pub(super) fn object(self, object: &impl serde::Serialize) {
+    pub(crate) fn object(self, object: &impl serde::Serialize) {
         match serde_json::to_string(object) {
             Ok(text) => to_stdout(&escape_for_screens(&text)),
             Err(error) => to_stderr(&format!("the result could not be written as JSON: {error}")),
@@ -94,24 +97,24 @@ impl Screen {
     }
 
     /// A document that is itself the result, whether or not `--json` was given.
-    pub(super) fn document(self, document: &serde_json::Value) {
+    pub(crate) fn document(self, document: &serde_json::Value) {
         to_stdout(&escape_for_screens(&format!("{document:#}")));
     }
 
     /// A text that is itself the result, line by line as it is.
-    pub(super) fn text(self, text: &str) {
+    pub(crate) fn text(self, text: &str) {
         to_stdout(text.trim_end());
     }
 
     /// The faults of a profile, with the lines in question and carets.
-    pub(super) fn picture(self, faults: &Faults) {
+    pub(crate) fn picture(self, faults: &Faults) {
         let choice = anstream::AutoStream::choice(&std::io::stderr());
         let colour = choice != anstream::ColorChoice::Never;
         to_stderr(faults.picture(colour, width()).trim_end());
     }
 
     /// The same screen, quiet or not: what belongs to a question is always shown.
-    pub(super) fn asking(self) -> Self {
+    pub(crate) fn asking(self) -> Self {
         Self {
             quiet: false,
             ..self
@@ -119,7 +122,7 @@ impl Screen {
     }
 
     /// A step on the way.
-    pub(super) fn step(self, word: &str, tone: Tone, text: &str) {
+    pub(crate) fn step(self, word: &str, tone: Tone, text: &str) {
         if !self.quiet && !self.json {
             for (number, line) in wrap(text, width().saturating_sub(STEP_COLUMN))
                 .iter()
@@ -133,7 +136,7 @@ impl Screen {
     }
 
     /// A remark for a person, on the way.
-    pub(super) fn remark(self, tone: Tone, text: &str) {
+    pub(crate) fn remark(self, tone: Tone, text: &str) {
         if !self.quiet && !self.json {
             for line in wrap(text, width()) {
                 to_stderr(&tone.paint(&line));
@@ -141,8 +144,20 @@ impl Screen {
         }
     }
 
+    /// One of a list, with its mark before it; a long one goes on below its own beginning.
+    pub(crate) fn item(self, mark: &str, text: &str) {
+        let column = mark.chars().count() + 4;
+        for (number, line) in wrap(text, width().saturating_sub(column))
+            .iter()
+            .enumerate()
+        {
+            let mark = if number == 0 { mark } else { "" };
+            to_stderr(&format!("  {mark:<width$}{line}", width = column - 2));
+        }
+    }
+
     /// What went wrong, or what to do about it: always on stderr, also when quiet.
-    pub(super) fn fault(self, word: &str, tone: Tone, text: &str) {
+    pub(crate) fn fault(self, word: &str, tone: Tone, text: &str) {
         for (number, line) in wrap(&format!("{word} {text}"), width()).iter().enumerate() {
             match line.strip_prefix(word) {
                 Some(rest) if number == 0 => to_stderr(&format!("{}{rest}", tone.paint(word))),
@@ -153,7 +168,7 @@ impl Screen {
 
     /// A wait that a person can watch, with what is waited for; without a terminal it draws
     /// nothing. It is gone when it is dropped.
-    pub(super) fn busy(self, text: impl Into<String>) -> Busy {
+    pub(crate) fn busy(self, text: impl Into<String>) -> Busy {
         let bar = if self.quiet || self.json || !std::io::stderr().is_terminal() {
             ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden())
         } else {
@@ -168,13 +183,13 @@ impl Screen {
     }
 
     /// Whether somebody can be asked: a terminal on both ends of the question, and no `--json`.
-    pub(super) fn can_ask(self) -> bool {
+    pub(crate) fn can_ask(self) -> bool {
         !self.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
     }
 }
 
 /// Something that takes a while.
-pub(super) struct Busy(ProgressBar);
+pub(crate) struct Busy(ProgressBar);
 
 impl Drop for Busy {
     fn drop(&mut self) {
@@ -186,7 +201,7 @@ impl Drop for Busy {
 const STEP_COLUMN: usize = 15;
 
 /// Columns of the screen, at most 100: longer lines are hard to read.
-pub(super) fn width() -> usize {
+pub(crate) fn width() -> usize {
     let columns = std::env::var("COLUMNS")
         .ok()
         .and_then(|text| text.parse().ok());
@@ -200,7 +215,7 @@ fn console_size() -> (usize, usize) {
 }
 
 /// Breaks text at spaces so that no line is longer than `width` characters.
-pub(super) fn wrap(text: &str, width: usize) -> Vec<String> {
+pub(crate) fn wrap(text: &str, width: usize) -> Vec<String> {
     let mut lines = Vec::new();
     for paragraph in text.split('\n') {
         let mut line = String::new();
@@ -272,7 +287,7 @@ fn escape_for_screens(text: &str) -> String {
 }
 
 /// What clap has to say, on the stream that it belongs to.
-pub(super) fn clap_says(said: &clap::Error) {
+pub(crate) fn clap_says(said: &clap::Error) {
     let text = said.render().ansi().to_string();
     if said.use_stderr() {
         to_stderr(text.trim_end());
@@ -281,9 +296,14 @@ pub(super) fn clap_says(said: &clap::Error) {
     }
 }
 
+/// Clap's help where it was not asked for.
+pub(crate) fn clap_helps(help: &clap::builder::StyledStr) {
+    to_stderr(help.ansi().to_string().trim_end());
+}
+
 /// Why the result could not be written to stdout, where it could not. A pipe that somebody closed
 /// is no fault of the run.
-pub(super) fn lost() -> Option<String> {
+pub(crate) fn lost() -> Option<String> {
     LOST.get().cloned()
 }
 

@@ -1,7 +1,7 @@
 //! Times as a person reads them.
 
 /// `47 s`, or `1 min 20 s`.
-pub(super) fn exact(seconds: f64) -> String {
+pub(crate) fn exact(seconds: f64) -> String {
     let whole = whole(seconds);
     match (whole / 60, whole % 60) {
         (0, s) => format!("{s} s"),
@@ -11,7 +11,7 @@ pub(super) fn exact(seconds: f64) -> String {
 }
 
 /// `40 to 55 s`.
-pub(super) fn range(from: f64, to: f64) -> String {
+pub(crate) fn range(from: f64, to: f64) -> String {
     let (from, to) = (whole(from), whole(to.ceil()));
     if from == to {
         format!("about {to} s")

@@ -2,7 +2,7 @@
 
 use std::{path::Path, sync::Arc};
 
-use super::{args, failure::Failure, screen::Screen};
+use super::{args, failure::Failure, login::LoginFrom, screen::Screen};
 use crate::{
     change::Trouble,
     find, profile,
@@ -12,7 +12,7 @@ use crate::{
 };
 
 /// A device that can be talked to.
-pub(super) struct Target {
+pub(crate) struct Target {
     /// The session with it.
     pub session: Arc<Session>,
     /// Its family.
@@ -31,7 +31,7 @@ pub(super) struct Target {
 
 impl Target {
     /// A device that is no practice receiver.
-    pub(super) fn real(session: Arc<Session>, profile: Arc<Profile>, limits: Limits) -> Self {
+    pub(crate) fn real(session: Arc<Session>, profile: Arc<Profile>, limits: Limits) -> Self {
         Self {
             session,
             profile,
@@ -45,15 +45,21 @@ impl Target {
 }
 
 /// Finds the device and tells its family.
-pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
+pub(crate) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
     let limits = limits(&target.limit)?;
     let profiles = candidates(target.profile.as_deref())?;
+    let login = LoginFrom::typed(target.login_file.as_deref())?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
-            let (session, profile) = at_address(at, &profiles, &limits, no_bssid(), screen).await?;
+            let there = At {
+                url: at,
+                login,
+                bssid: no_bssid(),
+            };
+            let (session, profile) = at_address(there, &profiles, &limits, screen).await?;
             Ok(Target::real(session, profile, limits))
         }
-        (None, Some(condition)) => practice(condition, &profiles, limits, screen).await,
+        (None, Some(condition)) => practice(condition, &profiles, limits, login, screen).await,
         (None, None) => Err(Failure::usage(
             "it is not said which device",
             "give --at URL, or --practice CONDITION for a simulated one",
@@ -61,16 +67,26 @@ pub(super) async fn open(target: &args::Target, screen: Screen) -> Result<Target
     }
 }
 
+/// Where a device is, and how one gets in.
+pub(crate) struct At<'a> {
+    /// `http://`, an address, a port.
+    pub url: &'a str,
+    /// Where its login comes from, if it asks for one.
+    pub login: LoginFrom,
+    /// The network through which it is reached.
+    pub bssid: BssidNow,
+}
+
 /// A session with whatever answers at an address and fits one of the profiles.
-pub(super) async fn at_address(
-    at: &str,
+pub(crate) async fn at_address(
+    there: At<'_>,
     profiles: &[Arc<Profile>],
     limits: &Limits,
-    bssid: BssidNow,
     screen: Screen,
 ) -> Result<(Arc<Session>, Arc<Profile>), Failure> {
+    let At { url, login, bssid } = there;
     let origin =
-        Origin::parse(at).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
+        Origin::parse(url).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
     let busy = screen.busy(format!("asking {origin}"));
     let mut fitting = find::at(&origin, profiles, limits).await?;
     drop(busy);
@@ -94,13 +110,16 @@ pub(super) async fn at_address(
             "give --profile NAME",
         ));
     };
-    let session =
+    let mut session =
         Session::new(origin, Arc::clone(&profile), limits.clone(), bssid)?.knowing(fetched);
+    if let Some(credentials) = login.credentials(&profile, screen).await? {
+        session = session.letting_in(credentials);
+    }
     Ok((Arc::new(session), profile))
 }
 
 /// The bounds with what `--limit` changes.
-pub(super) fn limits(given: &[String]) -> Result<Limits, Failure> {
+pub(crate) fn limits(given: &[String]) -> Result<Limits, Failure> {
     let set = given
         .iter()
         .map(|text| text.parse::<Limit>())
@@ -115,7 +134,7 @@ pub(super) fn limits(given: &[String]) -> Result<Limits, Failure> {
 }
 
 /// The profiles that may fit: the one that was named, or all that are built in.
-pub(super) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failure> {
+pub(crate) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failure> {
     match named {
         Some(name) => Ok(vec![Arc::new(named_profile(name)?)]),
         None => Ok(profile::built_in().into_iter().map(Arc::new).collect()),
@@ -123,7 +142,7 @@ pub(super) fn candidates(named: Option<&str>) -> Result<Vec<Arc<Profile>>, Failu
 }
 
 /// A profile by the name of a built-in family, or from a file.
-pub(super) fn named_profile(name: &str) -> Result<Profile, Failure> {
+pub(crate) fn named_profile(name: &str) -> Result<Profile, Failure> {
     let is_file = name.contains(['/', '.']) || Path::new(name).is_file();
     if is_file {
         return profile::load_file(Path::new(name)).map_err(Failure::profile);
@@ -148,6 +167,7 @@ async fn practice(
     condition: &str,
     profiles: &[Arc<Profile>],
     limits: Limits,
+    login: LoginFrom,
     screen: Screen,
 ) -> Result<Target, Failure> {
     use super::screen::Tone;
@@ -191,10 +211,19 @@ async fn practice(
         ),
     );
     let at = format!("http://{}", running.address());
+    let login = match (login, running.login()) {
+        (LoginFrom::Person, Some((user, word))) => LoginFrom::Known(user.into(), word.into()),
+        (given, _) => given,
+    };
     let running = Arc::new(running);
     let joined = Arc::clone(&running);
     let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
-    let (session, profile) = at_address(&at, profiles, &limits, bssid, screen).await?;
+    let there = At {
+        url: &at,
+        login,
+        bssid,
+    };
+    let (session, profile) = at_address(there, profiles, &limits, screen).await?;
     Ok(Target {
         session,
         profile,
@@ -214,6 +243,7 @@ async fn practice(
     _condition: &str,
     _profiles: &[Arc<Profile>],
     _limits: Limits,
+    _login: LoginFrom,
     _screen: Screen,
 ) -> Result<Target, Failure> {
     Err(Failure::usage(

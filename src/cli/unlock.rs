@@ -12,10 +12,10 @@
 
 use super::{
     args,
-    changing::{self, Change},
+    changing::{self, Change, Ended},
     context::Context,
     failure::Failure,
-    target,
+    target::{self, Target},
 };
 use crate::{
     change::{Machine, Trouble, Wanted},
@@ -33,13 +33,39 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
-    let options = changing::options(&target, typed.writing, typed.target.trust_address, &journal)?;
+    let which = Which {
+        device: typed.target.device.clone(),
+        trust_address: typed.target.trust_address,
+    };
+    let ended = unlock(context, &journal, &target, wanted, which, typed.writing).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+}
+
+/// Which device may be written to.
+pub(crate) struct Which {
+    /// A serial, a BSSID or a name that it must have.
+    pub device: Option<String>,
+    /// Go on where only the address tells it from others.
+    pub trust_address: bool,
+}
+
+/// Sets the model lock to what is wanted, with all that belongs to a change.
+pub(crate) async fn unlock(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    wanted: Wanted,
+    which: Which,
+    writing: args::Writing,
+) -> Result<Ended, Failure> {
+    let options = changing::options(target, writing, which.trust_address, journal)?;
     let expectation = Expectation {
         wanted: wanted.clone(),
         ..Expectation::of(&target.profile)
     };
     let change = Change {
-        target: &target,
+        target,
         machine: Machine::new(target.profile.clone(), wanted.clone(), options),
         ledger: ChangeLedger::new(
             journal.clone(),
@@ -48,13 +74,11 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
             wanted,
             target.simulated,
         ),
-        device: typed.target.device.clone(),
-        writing: typed.writing,
+        device: which.device,
+        writing,
         expectation,
     };
-    let ended = changing::run(context, &journal, change).await;
-    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
-    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+    Ok(changing::run(context, journal, change).await)
 }
 
 fn wanted(profile: &Profile, slot: Option<&str>) -> Result<Wanted, Failure> {

@@ -65,6 +65,11 @@ impl ChangeLedger {
     pub fn record(&self) -> Option<RecordId> {
         self.record
     }
+
+    /// The change, once it is begun.
+    pub fn change(&self) -> Option<ChangeId> {
+        self.change
+    }
 }
 
 impl Ledger for ChangeLedger {
@@ -160,6 +165,9 @@ fn wanted_to_json(wanted: &Wanted) -> Result<serde_json::Value, Trouble> {
     serde_json::to_value(wanted).map_err(|error| unwritable(&error))
 }
 
+/// Steps that the change itself did not take.
+const BESIDE: [&str; 3] = [super::ENDED, super::CLOSED, super::SAID];
+
 /// The steps of a change, read back from its row.
 ///
 /// # Errors
@@ -168,7 +176,7 @@ pub fn read_steps(change: &ChangeRow) -> Result<Vec<Step>, Trouble> {
     let steps: Result<_, serde_json::Error> = change
         .steps
         .iter()
-        .filter(|row| row.kind != super::ENDED && row.kind != super::CLOSED)
+        .filter(|row| !BESIDE.contains(&row.kind.as_str()))
         .map(|row| serde_json::from_value(row.body.clone()))
         .collect();
     steps.map_err(|error| {
@@ -216,6 +224,31 @@ pub fn read_lines(change: &ChangeRow) -> Vec<Line> {
             why: "cut off".into(),
         })
         .collect()
+}
+
+/// Adds to a change what a person said after it: whether the device follows the sticks. That is
+/// their word, and no proof of ours.
+///
+/// # Errors
+/// When it cannot be written.
+pub async fn say_follows(
+    journal: &Journal,
+    change: ChangeId,
+    follows: bool,
+) -> Result<(), JournalError> {
+    let body = serde_json::json!({ "follows": follows });
+    journal.append(change, super::SAID, body).await?;
+    Ok(())
+}
+
+/// What a person said last about whether the device follows the sticks; none: nothing.
+pub fn follows(change: &ChangeRow) -> Option<bool> {
+    let mut said = change
+        .steps
+        .iter()
+        .rev()
+        .filter(|row| row.kind == super::SAID);
+    said.find_map(|row| row.body.get("follows")?.as_bool())
 }
 
 /// A journal's error as a trouble of a change.

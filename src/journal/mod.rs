@@ -44,3 +44,6 @@ pub const ENDED: &str = "end";
 
 /// The kind of the step by which a person closed a change that stays unproved.
 pub const CLOSED: &str = "closed";
+
+/// The kind of the step that holds what a person said after a change, apart from what was proved.
+pub const SAID: &str = "said";

@@ -15,7 +15,7 @@ use super::{
     page::{Page, PageError, PageLimits},
 };
 use crate::{
-    profile::{At, Format, Place, Profile, Request, SaveHow, Template},
+    profile::{At, Format, Login, Place, Profile, Request, SaveHow, Template},
     terms::{PlaceName, Pointer, Raw, RequestName, Untrusted},
 };
 
@@ -120,6 +120,10 @@ impl Sought {
             {
                 sought.forms.push(select.clone());
             }
+        }
+        // Where a device shows its login again it shows it in the place of any page.
+        if let Login::Form { select, .. } = &profile.login {
+            sought.forms.push(select.clone());
         }
         for list in [&mut sought.css, &mut sought.forms] {
             list.sort_unstable();

@@ -1,19 +1,19 @@
 //! Bodies that are made from places and fixed parts, in another shape than what was read.
 
+use encoding_rs::UTF_8;
 use serde_json::{Map, Value as Json};
 
-use super::SessionError;
+use super::{
+    SessionError,
+    page::{
+        Boundary, Enctype, Entry,
+        encode::{self, Encoded},
+    },
+};
 use crate::{
     profile::{Body, Encoding, Field},
     terms::{PlaceName, Pointer, Raw},
 };
-
-/// What a made request carries.
-#[derive(Clone, PartialEq, Eq)]
-pub(super) struct Made {
-    pub(super) content_type: &'static str,
-    pub(super) bytes: Vec<u8>,
-}
 
 /// Builds a body. Fields whose place is missing on this device are left out; `what` names the save
 /// or the request in errors.
@@ -21,7 +21,7 @@ pub(super) fn make<'a>(
     what: &str,
     body: &Body,
     stands: impl Fn(&PlaceName) -> &'a Raw,
-) -> Result<Made, SessionError> {
+) -> Result<Encoded, SessionError> {
     let fields = body.fields.iter().map(|(key, field)| {
         let raw = match field {
             Field::Place(place) => stands(place).clone(),
@@ -29,7 +29,7 @@ pub(super) fn make<'a>(
         };
         (key, raw)
     });
-    match body.encoding {
+    let enctype = match body.encoding {
         Encoding::Json => {
             let mut document = Json::Object(Map::new());
             for (key, raw) in fields {
@@ -37,22 +37,18 @@ pub(super) fn make<'a>(
                     put(what, key, &mut document, json)?;
                 }
             }
-            Ok(Made::json(&document))
+            return Ok(json(&document));
         }
-        Encoding::Urlencoded => {
-            let mut pairs = form_urlencoded::Serializer::new(String::new());
-            for (key, raw) in fields {
-                for value in texts_of(&raw) {
-                    pairs.append_pair(key, &value);
-                }
-            }
-            Ok(Made {
-                content_type: "application/x-www-form-urlencoded",
-                bytes: pairs.finish().into_bytes(),
-            })
-        }
-        Encoding::Multipart => Err(SessionError::NotBuilt { what: what.into() }),
-    }
+        Encoding::Urlencoded => Enctype::Urlencoded,
+        Encoding::Multipart => Enctype::Multipart,
+    };
+    let entries: Vec<Entry> = fields
+        .flat_map(|(key, raw)| {
+            let values = texts_of(&raw).into_iter();
+            values.map(move |value| Entry::text(key, value))
+        })
+        .collect();
+    Ok(encode::body(&entries, enctype, UTF_8, &Boundary::Random))
 }
 
 /// Sets a value at a pointer that a profile gives.
@@ -71,19 +67,19 @@ pub(super) fn put(
         })
 }
 
-impl Made {
-    pub(super) fn json(document: &Json) -> Self {
-        Self {
-            content_type: "application/json",
-            bytes: document.to_string().into_bytes(),
-        }
+/// A body of JSON.
+pub(super) fn json(document: &Json) -> Encoded {
+    Encoded {
+        content_type: "application/json".to_owned(),
+        bytes: document.to_string().into_bytes(),
     }
+}
 
-    pub(super) fn merge_patch(patch: &Json) -> Self {
-        Self {
-            content_type: "application/merge-patch+json",
-            ..Self::json(patch)
-        }
+/// A merge patch (RFC 7396).
+pub(super) fn merge_patch(patch: &Json) -> Encoded {
+    Encoded {
+        content_type: "application/merge-patch+json".to_owned(),
+        ..json(patch)
     }
 }
 
@@ -180,6 +176,30 @@ mod tests {
     }
 
     #[test]
+    fn a_multipart_body_is_built_by_the_same_rules() {
+        let text = made(
+            Encoding::Multipart,
+            vec![
+                ("called", place("called")),
+                ("turned", place("turned")),
+                ("tied", place("tied")),
+                ("gone", place("gone")),
+                ("sure", Field::Fixed(json!("yes & no"))),
+            ],
+        )
+        .expect("a body");
+        let (boundary, _) = text.split_once("\r\n").expect("a first line");
+        let part = |name: &str, value: &str| {
+            format!(
+                "{boundary}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n"
+            )
+        };
+        let parts = [("called", ""), ("turned", "on"), ("sure", "yes & no")];
+        let expected = parts.map(|(name, value)| part(name, value)).concat();
+        assert_eq!(text, format!("{expected}{boundary}--\r\n"));
+    }
+
+    #[test]
     fn what_cannot_be_built_is_named() {
         let error = made(
             Encoding::Json,
@@ -193,7 +213,5 @@ mod tests {
                 .starts_with("`radio` cannot be built at `/a/b`"),
             "{error}"
         );
-        let multipart = made(Encoding::Multipart, Vec::new()).expect_err("not built");
-        assert_eq!(multipart.code(), "multipart-not-built");
     }
 }

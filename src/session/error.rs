@@ -9,7 +9,7 @@ use super::{
     lines::LinesError,
     page::{FormError, PageError},
 };
-use crate::terms::{Exit, PlaceName, PointerError, RequestName, SaveName};
+use crate::terms::{Exit, PlaceName, PointerError, RequestName, SaveName, Untrusted};
 
 /// Why a device was not read, or a request was not made. Whatever comes as an error from
 /// [`super::Session::save`] or [`super::Session::restart`] was surely not sent.
@@ -27,18 +27,48 @@ pub enum SessionError {
         why: String,
     },
     /// The network has another BSSID than when the reading began, so some of the answers may be of
-    /// another device.
-    #[error("another device answers there: the BSSID of its network changed while it was read")]
+    /// another device; or another than that of the device that was told the password.
+    #[error("another device answers there: the BSSID of its network changed")]
     AnotherDevice,
-    /// The family asks for a login.
-    #[error("`{family}` asks for a login, which this version of the program cannot give yet")]
-    LoginNotBuilt {
+    /// The family asks for a login, and none was given.
+    #[error("`{family}` asks for a login, and none was given")]
+    LoginMissing {
         /// The profile's family.
         family: String,
     },
-    /// A save of a kind that cannot be sent yet.
-    #[error("`{what}` is sent as multipart/form-data, which this version cannot send yet")]
-    NotBuilt {
+    /// The device did not let in. It is not tried again.
+    #[error("the login was refused{}", said(says))]
+    LoginRefused {
+        /// What the device says, cut to a line or two, the password taken out.
+        says: Untrusted,
+    },
+    /// The device asks for a login of another kind than the profile says.
+    #[error("`{request}` asks for a login of a kind that the profile does not name")]
+    LoginUnknown {
+        /// The request.
+        request: RequestName,
+    },
+    /// The device has ended what began with the login.
+    #[error("`{request}` asks for the login again")]
+    LoggedOut {
+        /// The request.
+        request: RequestName,
+    },
+    /// The login form cannot be filled in or sent.
+    #[error("the login form cannot be sent: {source}")]
+    LoginForm {
+        /// Why.
+        source: FormError,
+    },
+    /// The login form was answered with a fault of the device.
+    #[error("the login was answered with status {status}")]
+    LoginUnanswered {
+        /// The status.
+        status: u16,
+    },
+    /// A request that acts would be sent without a login, since no reading needed one.
+    #[error("`{what}` needs a login, and nothing that was read before it did")]
+    NotLetIn {
         /// The save or the request.
         what: String,
     },
@@ -177,8 +207,13 @@ impl SessionError {
             SessionError::Http(error) => error.code(),
             SessionError::AnotherFamily { .. } => "another-family",
             SessionError::AnotherDevice => "another-device",
-            SessionError::LoginNotBuilt { .. } => "login-not-built",
-            SessionError::NotBuilt { .. } => "multipart-not-built",
+            SessionError::LoginMissing { .. } => "login-missing",
+            SessionError::LoginRefused { .. } => "login-refused",
+            SessionError::LoginUnknown { .. } => "login-unknown",
+            SessionError::LoggedOut { .. } => "logged-out",
+            SessionError::LoginForm { .. } => "login-form-not-filled",
+            SessionError::LoginUnanswered { .. } => "login-unanswered",
+            SessionError::NotLetIn { .. } => "not-let-in",
             SessionError::Page { .. } => "page-unreadable",
             SessionError::Json { .. } => "json-unreadable",
             SessionError::Lines { .. } => "lines-unreadable",
@@ -225,8 +260,22 @@ impl SessionError {
             SessionError::NullInPatch { .. } => {
                 "nothing was sent: let the profile save the whole document instead"
             }
-            SessionError::LoginNotBuilt { .. }
-            | SessionError::NotBuilt { .. }
+            SessionError::LoginMissing { .. } => {
+                "put the user's name and the password into a file, on a line each, that you alone can read, and give --login-file FILE"
+            }
+            SessionError::LoginRefused { .. } => {
+                "check the user's name and the password; it was tried once, since some devices lock themselves after a few wrong ones"
+            }
+            SessionError::LoginUnknown { .. } | SessionError::LoginForm { .. } => {
+                "the profile and the device do not fit together here; mend the profile's `login`"
+            }
+            SessionError::LoggedOut { .. } => {
+                "try again; some devices let in one at a time: close other pages of it"
+            }
+            SessionError::NotLetIn { .. } => {
+                "nothing was sent: give a request that is read `login = true` in the profile"
+            }
+            SessionError::LoginUnanswered { .. }
             | SessionError::UnknownSave { .. }
             | SessionError::ForeignPlace { .. }
             | SessionError::NotRead { .. }
@@ -244,7 +293,10 @@ impl SessionError {
             | SessionError::AnotherDevice
             | SessionError::UnknownControl { .. }
             | SessionError::RepeatedControl { .. }
-            | SessionError::FilledByScripts { .. } => Exit::Refused,
+            | SessionError::FilledByScripts { .. }
+            // It is no failure that another try could mend, and must not lead to one.
+            | SessionError::LoginRefused { .. } => Exit::Refused,
+            SessionError::LoginMissing { .. } => Exit::Usage,
             _ => Exit::Failed,
         }
     }
@@ -252,5 +304,14 @@ impl SessionError {
     /// Whether the device was not reached or did not answer in full: waiting may help.
     pub fn is_transport(&self) -> bool {
         matches!(self, SessionError::Http(error) if error.is_transport())
+    }
+}
+
+/// What a device says, if it says anything.
+fn said(says: &Untrusted) -> String {
+    if says.raw().is_empty() {
+        String::new()
+    } else {
+        format!("; the device says: {says}")
     }
 }

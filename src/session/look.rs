@@ -66,7 +66,8 @@ impl Session {
             Some(place) => self.mark(got.clone(), request, place).await,
             None => None,
         };
-        self.keep(Some(Looked {
+        // Behind a login a reading begins with a page that is shown to the session's own cookies.
+        self.keep(self.is_open().then(|| Looked {
             request: request.name.clone(),
             got,
             bssid,

@@ -12,6 +12,7 @@ pub mod http;
 pub mod json;
 pub mod limits;
 pub mod lines;
+pub mod login;
 mod look;
 pub mod origin;
 pub mod page;
@@ -34,6 +35,7 @@ pub use answers::Answers;
 pub use error::SessionError;
 pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
+pub use login::Credentials;
 pub use look::Look;
 pub use origin::{Origin, OriginError};
 pub use read::Harvest;
@@ -42,11 +44,12 @@ pub use send::Reply;
 pub(crate) use answers::{as_page, parse, recognise};
 
 use crate::{
-    profile::{Login, Profile, Request, RestartBy},
-    terms::{Overlay, RequestName, SaveName},
+    profile::{Profile, Request, RestartBy},
+    terms::{Overlay, RequestName, SaveName, Untrusted},
 };
 use answers::Answer;
 use http::{Got, Http, Unanswered, Unreached};
+use login::{LoginForm, Pass};
 use look::Looked;
 
 /// One device, by one profile, through one origin.
@@ -56,6 +59,7 @@ pub struct Session {
     profile: Arc<Profile>,
     limits: Limits,
     bssid: BssidNow,
+    pass: Arc<Pass>,
     /// Used up by the first reading.
     fetched: Arc<Mutex<Fetched>>,
     /// Used up by the reading right after it.
@@ -123,19 +127,27 @@ impl Session {
         limits: Limits,
         bssid: BssidNow,
     ) -> Result<Self, SessionError> {
-        if profile.login != Login::None {
-            return Err(SessionError::LoginNotBuilt {
-                family: profile.family.clone(),
-            });
-        }
+        let pass = Arc::new(Pass::new(&profile.login, None));
         Ok(Self {
-            http: Http::new(origin, limits.clone(), None)?,
+            http: Http::new(origin, limits.clone(), None)?.showing(Arc::clone(&pass)),
+            pass,
             profile,
             limits,
             bssid,
             fetched: Arc::default(),
             looked: Arc::default(),
         })
+    }
+
+    /// The same with a user's name and a password, for a family that asks for a login.
+    #[must_use]
+    pub fn letting_in(self, credentials: Credentials) -> Self {
+        let pass = Arc::new(Pass::new(&self.profile.login, Some(credentials)));
+        Self {
+            http: self.http.showing(Arc::clone(&pass)),
+            pass,
+            ..self
+        }
     }
 
     /// The same, whose first reading takes these answers instead of asking for them again: they
@@ -159,16 +171,35 @@ impl Session {
     }
 
     /// Reads all of the device: first whether it is of the family at all, then every answer that a
-    /// place stands in, one after the other.
+    /// place stands in, one after the other. Where the family asks for a login it is given in
+    /// between, once; a device that has ended an earlier one is read anew from the beginning, since
+    /// what was read before belongs to what has ended.
     ///
     /// Safe to repeat and to drop at any point: it acts on nothing. An error where
     /// [`SessionError::is_transport`] holds may pass by itself; any other will not.
     pub async fn read(&self) -> Result<Harvest, SessionError> {
+        let mut fetched =
+            std::mem::take(&mut *self.fetched.lock().unwrap_or_else(PoisonError::into_inner));
+        if let Some(form) = LoginForm::of(&self.profile.login) {
+            // The form that is sent is of a page that this session was shown, with its cookies.
+            fetched.remove(form.request);
+        }
+        match self.read_once(fetched).await {
+            Err(SessionError::LoggedOut { request }) => {
+                tracing::debug!(%request, "logged out; reading anew");
+                self.read_once(Fetched::new()).await
+            }
+            done => done,
+        }
+    }
+
+    async fn read_once(&self, mut fetched: Fetched) -> Result<Harvest, SessionError> {
+        if let Some(says) = self.pass.refused() {
+            return Err(SessionError::LoginRefused { says });
+        }
         // Before anything is asked and after everything is answered: where the two differ, some of
         // the answers may be of another device.
         let bssid = (self.bssid)();
-        let mut fetched =
-            std::mem::take(&mut *self.fetched.lock().unwrap_or_else(PoisonError::into_inner));
         fetched.extend(self.just_seen(bssid));
         let mut by_request = BTreeMap::new();
         for rule in &self.profile.recognise {
@@ -181,8 +212,26 @@ impl Session {
             family: self.profile.family.clone(),
             why,
         })?;
+        let mut fresh = false;
         for request in self.profile.reading() {
-            self.ask(request, &mut fetched, &mut by_request).await?;
+            if request.login && !self.is_open() {
+                self.expect_login(bssid)?;
+                if self.pass.is_outside() {
+                    self.come_in(&mut by_request).await?;
+                    fresh = true;
+                }
+            }
+            match self.ask(request, &mut fetched, &mut by_request).await {
+                Err(SessionError::LoggedOut { .. }) if fresh => {
+                    // It asks again although it has just been told.
+                    return Err(self.refused_login(Untrusted::default()));
+                }
+                Err(error @ SessionError::LoggedOut { .. }) => {
+                    self.pass.put_out();
+                    return Err(error);
+                }
+                asked => asked?,
+            }
         }
         if (self.bssid)() != bssid {
             return Err(SessionError::AnotherDevice);
@@ -204,10 +253,17 @@ impl Session {
             .profile
             .save(save.as_str())
             .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
-        let ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
+        let mut ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
+        ask.login = !self.is_open();
         let secrets = send::secrets(&self.profile, answers, overlay);
-        let acted = self.http.act(&ask).await;
-        send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await
+        let acted = self.act(save.name.as_str(), &ask).await?;
+        if save.restarts {
+            self.pass.put_out();
+        }
+        match acted {
+            Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
+            acted => send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await,
+        }
     }
 
     /// Sends the request that makes the device restart, once. The same holds as for
@@ -222,8 +278,12 @@ impl Session {
         })?;
         let ask = send::request(self.origin(), request, Some(answers))?;
         let secrets = send::secrets(&self.profile, answers, &Overlay::new());
-        let acted = self.http.act(&ask).await;
-        send::outcome(acted, None, &secrets, &self.limits).await
+        let acted = self.act(request.name.as_str(), &ask).await?;
+        self.pass.put_out();
+        match acted {
+            Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
+            acted => send::outcome(acted, None, &secrets, &self.limits).await,
+        }
     }
 
     /// Knocks once, with the first request by which the family is recognised, and waits for no
@@ -250,13 +310,19 @@ impl Session {
         if by_request.contains_key(&request.name) || request.acts {
             return Ok(());
         }
-        let got = if let Some(got) = fetched.remove(&request.name) {
-            got
-        } else {
-            let ask = send::request(self.origin(), request, None)?;
-            self.http.fetch(&ask).await?
+        let got = match fetched.remove(&request.name) {
+            Some(got) => got,
+            None => self.fetch(request).await?,
         };
-        if let Some(answer) = parse(got, &self.profile, request, &self.limits).await? {
+        let shown = self.shows_login_instead(&got, request).await;
+        let answer = parse(got, &self.profile, request, &self.limits).await;
+        if shown || matches!(&answer, Ok(Some(answer)) if self.is_login(answer, request)) {
+            return Err(SessionError::LoggedOut {
+                request: request.name.clone(),
+            });
+        }
+        let answer = answer?;
+        if let Some(answer) = answer {
             by_request.insert(request.name.clone(), answer);
         }
         Ok(())

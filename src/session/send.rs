@@ -10,10 +10,10 @@ use serde_json::Value as Json;
 use super::{
     Limits, Origin, SessionError,
     answers::{Answers, as_page, not_read, text_of},
-    body::{self, Made},
+    body,
     http::{Acted, Ask, BadRedirect, Got, HttpError},
     json,
-    page::{Form, SubmitMethod},
+    page::{Entry, Form, SubmitMethod, encode::Encoded},
 };
 use crate::{
     profile::{At, Method, Profile, Request, Save, SaveHow, Template},
@@ -96,7 +96,7 @@ pub(super) fn save(
         }
         SaveHow::Document { method, path, of } => {
             let document = changed(profile, answers, save, of, overlay)?;
-            (*method, path, Made::json(&document))
+            (*method, path, body::json(&document))
         }
         SaveHow::One {
             method,
@@ -110,7 +110,7 @@ pub(super) fn save(
                     what: what.to_owned(),
                 },
             })?;
-            (*method, path, Made::json(&value))
+            (*method, path, body::json(&value))
         }
         SaveHow::Merge { method, path, of } => {
             let document = changed(profile, answers, save, of, overlay)?;
@@ -118,7 +118,7 @@ pub(super) fn save(
             let patch = patch.ok_or_else(|| SessionError::NullInPatch {
                 save: save.name.clone(),
             })?;
-            (*method, path, Made::merge_patch(&patch))
+            (*method, path, body::merge_patch(&patch))
         }
     };
     ask(origin, what, method, path, Some(made))
@@ -138,6 +138,7 @@ pub(super) fn request(
         .transpose()?;
     Ok(Ask {
         ends: request.ends.clone(),
+        login: request.login,
         ..ask(origin, what, request.method, &request.path, made)?
     })
 }
@@ -147,20 +148,19 @@ fn ask(
     what: &str,
     method: Method,
     path: &str,
-    made: Option<Made>,
+    made: Option<Encoded>,
 ) -> Result<Ask, SessionError> {
     let url = origin.join(path).ok_or_else(|| SessionError::BadPath {
         what: what.to_owned(),
     })?;
-    let (content_type, body) = made
-        .map(|made| (made.content_type.to_owned(), made.bytes))
-        .unzip();
+    let (content_type, bytes) = made.map(|made| (made.content_type, made.bytes)).unzip();
     Ok(Ask {
         method,
         url,
         content_type,
-        body,
+        body: bytes,
         ends: None,
+        login: false,
     })
 }
 
@@ -235,7 +235,7 @@ impl FormSave<'_> {
             }
         }
         let mut seen = BTreeSet::new();
-        for (name, _) in form.sent(press).map_err(unfit)? {
+        for Entry { name, .. } in form.sent(press).map_err(unfit)? {
             let control = || Untrusted::new(name.as_str()).to_string();
             let pressed = press.is_some_and(|(button, _)| button == name);
             if !(pressed || self.maps(&name) || pass.contains(&name)) {
@@ -264,6 +264,7 @@ impl FormSave<'_> {
             content_type: submission.content_type,
             body,
             ends: None,
+            login: false,
         })
     }
 
@@ -368,6 +369,11 @@ pub(super) async fn outcome(
             as_expected,
         }
     })
+}
+
+/// What an answer says, cut to a line or two, with these secrets taken out.
+pub(super) async fn words(got: Got, secrets: &[String], nesting: usize) -> Untrusted {
+    short(&text_in(got, nesting).await.0, secrets)
 }
 
 /// The text of an answer with its white space collapsed line by line, and whether it is a page.

@@ -239,6 +239,9 @@ pub struct ChangeEntry {
     pub record: i64,
     /// How it ended; null: cut off, see `resume`.
     pub outcome: Option<Outcome>,
+    /// What the person said afterwards: whether it follows the sticks. Absent: nothing was said.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub follows: Option<bool>,
     /// Setting by setting, as far as it came.
     pub changes: Vec<ChangeLine>,
 }

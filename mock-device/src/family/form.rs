@@ -3,9 +3,11 @@
 //! Its habits are those that break careless clients: form tags between table and row, one-time
 //! tokens, a number that stays while the lock is off, a page that knows more than anyone maps.
 
-use std::{borrow::Cow, collections::VecDeque, ops::RangeInclusive, str::FromStr};
-
-use super::{Context, Kind, Outcome};
+use super::{
+    Context, Kind, Outcome,
+    fields::{Fields, Save, number, one_of, text_of},
+    tokens::Tokens,
+};
 use crate::{
     http::{Reply, Request},
     seed::Seed,
@@ -14,20 +16,12 @@ use crate::{
 
 mod page;
 
-/// The version that it shows.
-pub(crate) const FIRMWARE: &str = "2.4.1";
-
-/// Tokens that are remembered; the oldest go first, so that a client that only reads cannot fill
-/// the memory.
-const TOKENS: usize = 3000;
-
 const HTML: &str = "text/html; charset=utf-8";
 
 /// The firmware of one deck receiver.
 #[derive(Debug, Clone)]
 pub(crate) struct Form {
-    seed: Seed,
-    given: VecDeque<(Part, String)>,
+    tokens: Tokens<Part>,
 }
 
 /// Which of the three forms.
@@ -38,18 +32,28 @@ enum Part {
     Shore,
 }
 
+impl Part {
+    /// What stands on its form.
+    fn controls(self) -> &'static [&'static str] {
+        match self {
+            Part::Air => page::AIR,
+            Part::Wires => page::WIRES,
+            Part::Shore => page::SHORE,
+        }
+    }
+}
+
 impl Form {
     /// A receiver that draws its tokens from this stream.
     pub(crate) fn new(seed: Seed) -> Self {
         Self {
-            seed,
-            given: VecDeque::new(),
+            tokens: Tokens::new(seed),
         }
     }
 
     /// Tokens do not outlive a restart.
     pub(crate) fn restarted(&mut self) {
-        self.given.clear();
+        self.tokens.forget();
     }
 
     /// Answers a request, and changes the settings where it is a good save.
@@ -61,7 +65,7 @@ impl Form {
     ) -> Outcome {
         match (request.method.as_str(), request.path.as_str()) {
             ("GET", "/") => {
-                let once = [Part::Air, Part::Wires, Part::Shore].map(|part| self.give(part));
+                let once = [Part::Air, Part::Wires, Part::Shore].map(|part| self.tokens.give(part));
                 let page = page::page(settings, context, &once);
                 Outcome::new(Kind::Reading, Reply::new(200, HTML, page), "")
             }
@@ -76,24 +80,6 @@ impl Form {
         }
     }
 
-    fn give(&mut self, part: Part) -> String {
-        let token = format!("{:016x}", self.seed.next());
-        if self.given.len() == TOKENS {
-            self.given.pop_front();
-        }
-        self.given.push_back((part, token.clone()));
-        token
-    }
-
-    /// Takes a token back; it is gone even when the save that came with it is not kept.
-    fn take(&mut self, part: Part, token: &str) -> bool {
-        let place = self
-            .given
-            .iter()
-            .position(|(known, given)| *known == part && given == token);
-        place.and_then(|place| self.given.remove(place)).is_some()
-    }
-
     fn save(
         &mut self,
         part: Part,
@@ -105,17 +91,18 @@ impl Form {
             return refused(400, "Not understood");
         }
         let fields = Fields::of(request);
-        if !fields.get("once").is_some_and(|once| self.take(part, once)) {
+        let once = fields.get("once");
+        if !once.is_some_and(|once| self.tokens.take(&part, once)) {
             return refused(403, "stale form");
         }
         let changed = fields
             .each_once()
-            .and_then(|()| changed(part, settings, &fields, context.omitted_reset));
+            .and_then(|()| changed(part, settings, &fields, context));
         match changed {
             Ok(changed) => {
                 *settings = changed;
                 let page = page::said("Kept. Starting again.");
-                let note = fields.unknown(part).map_or_else(
+                let note = fields.besides(part.controls()).map_or_else(
                     || "saved".to_owned(),
                     |names| format!("saved, without knowing {names}"),
                 );
@@ -135,8 +122,8 @@ fn refused(status: u16, text: &str) -> Outcome {
 fn changed(
     part: Part,
     settings: &Settings,
-    fields: &Fields<'_>,
-    omitted_reset: bool,
+    fields: &Fields,
+    context: &Context<'_>,
 ) -> Result<Settings, String> {
     match (part, fields.get("act")) {
         (_, Some("keep")) => {}
@@ -148,8 +135,9 @@ fn changed(
     let factory = Settings::factory();
     let save = Save {
         fields,
-        omitted_reset,
+        omitted_reset: context.hooks.omitted_reset,
     };
+    let is_new = page::is_new(context);
     match part {
         Part::Air => {
             save.set("called", &mut new.name, factory.name, |text| {
@@ -163,7 +151,7 @@ fn changed(
             })?;
             save.set("kinship", &mut new.bind_key, factory.bind_key, key_of)?;
             save.set("wave", &mut new.waveform, factory.waveform, |text| {
-                one_of(text, &[("w0", 0), ("w1", 1), ("w2", 2)])
+                one_of(text, &[("w0", 0), ("w1", 1), ("w2", 2)]).filter(|wave| *wave < 2 || !is_new)
             })?;
             save.set("zone", &mut new.region, factory.region, |text| {
                 one_of(text, &[("1", 0), ("2", 1), ("3", 2), ("4", 3)])
@@ -212,99 +200,11 @@ fn changed(
                 |text| number(text, 30..=120),
             )?;
             save.set("lamp", &mut new.light, factory.light, |text| {
-                number(text, 0..=100)
+                number(text, 0..=100).filter(|_| !is_new)
             })?;
         }
     }
     Ok(new)
-}
-
-/// One save, as it is worked through.
-struct Save<'a> {
-    fields: &'a Fields<'a>,
-    omitted_reset: bool,
-}
-
-impl Save<'_> {
-    fn set<T>(
-        &self,
-        name: &str,
-        target: &mut T,
-        factory: T,
-        parse: impl FnOnce(&str) -> Option<T>,
-    ) -> Result<(), String> {
-        match self.fields.get(name) {
-            Some(text) => *target = parse(text).ok_or(name)?,
-            None if self.omitted_reset => *target = factory,
-            None => {}
-        }
-        Ok(())
-    }
-}
-
-/// The fields of an urlencoded body, in their order.
-struct Fields<'a>(Vec<(Cow<'a, str>, Cow<'a, str>)>);
-
-impl<'a> Fields<'a> {
-    fn of(request: &'a Request) -> Self {
-        Self(form_urlencoded::parse(&request.body).collect())
-    }
-
-    fn get(&self, name: &str) -> Option<&str> {
-        self.0
-            .iter()
-            .find(|(known, _)| known == name)
-            .map(|(_, value)| value.as_ref())
-    }
-
-    /// A name that comes twice is a fault of the client, and counts as out of range.
-    fn each_once(&self) -> Result<(), String> {
-        let twice = self
-            .0
-            .iter()
-            .enumerate()
-            .find(|(index, (name, _))| self.0[..*index].iter().any(|(known, _)| known == name));
-        twice.map_or(Ok(()), |(_, (name, _))| Err(name.to_string()))
-    }
-
-    /// The names that this form does not have, for a remark.
-    fn unknown(&self, part: Part) -> Option<String> {
-        let known = match part {
-            Part::Air => page::AIR,
-            Part::Wires => page::WIRES,
-            Part::Shore => page::SHORE,
-        };
-        let unknown: Vec<&str> = self
-            .0
-            .iter()
-            .map(|(name, _)| name.as_ref())
-            .filter(|name| !known.contains(name))
-            .collect();
-        (!unknown.is_empty()).then(|| unknown.join(", "))
-    }
-}
-
-fn one_of<T: Copy>(text: &str, words: &[(&str, T)]) -> Option<T> {
-    words
-        .iter()
-        .find(|(word, _)| *word == text)
-        .map(|(_, value)| *value)
-}
-
-fn text_of(text: &str, most: usize) -> Option<String> {
-    (text.chars().count() <= most).then(|| text.to_owned())
-}
-
-/// A whole number of digits alone, such as a number control sends.
-fn number<T>(text: &str, range: RangeInclusive<T>) -> Option<T>
-where
-    T: FromStr + PartialOrd,
-{
-    let digits = text.strip_prefix('-').unwrap_or(text);
-    if digits.is_empty() || !digits.bytes().all(|b| b.is_ascii_digit()) {
-        return None;
-    }
-    text.parse().ok().filter(|number| range.contains(number))
 }
 
 /// `4A:1F:00:9C:77:E2`, or nothing for unbound.

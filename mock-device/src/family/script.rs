@@ -15,9 +15,6 @@ use crate::{
     settings::{POWERS, REGIONS, Settings},
 };
 
-/// The version that it shows.
-pub(crate) const FIRMWARE: &str = "3.1.0";
-
 /// The empty page. Its script shows the document to a person with a browser.
 const PAGE: &str = r##"<!DOCTYPE html>
 <html lang="en">
@@ -45,12 +42,24 @@ const LOST: [&str; 3] = ["keep", "rest", "stop"];
 #[derive(Debug, Clone)]
 pub(crate) struct Script {
     seed: Seed,
+    /// Whether it is in bind mode.
+    meets: bool,
 }
 
 impl Script {
     /// A receiver whose supply voltage wavers by this stream.
     pub(crate) fn new(seed: Seed) -> Self {
-        Self { seed }
+        Self { seed, meets: false }
+    }
+
+    /// Whether it is in bind mode.
+    pub(crate) fn meets(&self) -> bool {
+        self.meets
+    }
+
+    /// Bind mode does not outlive a restart.
+    pub(crate) fn restarted(&mut self) {
+        self.meets = false;
     }
 
     /// Answers a request, and changes the settings where it is a good save.
@@ -72,13 +81,15 @@ impl Script {
                 Outcome::new(Kind::Reading, reply, "")
             }
             ("POST", "/take-over") => take_over(settings, request),
-            ("POST", "/once-again") => match object(request) {
-                Some(body) if body.get("sure") == Some(&Json::Bool(true)) => {
-                    let reply = Reply::text(202, "going");
-                    Outcome::new(Kind::Other, reply, "restart").restarting()
-                }
-                _ => refused(400, "not sure"),
-            },
+            ("POST", "/once-again") if is_sure(request) => {
+                let reply = Reply::text(202, "going");
+                Outcome::new(Kind::Other, reply, "restart").restarting()
+            }
+            ("POST", "/meet") if is_sure(request) => {
+                self.meets = true;
+                Outcome::new(Kind::Met, Reply::text(202, "meeting"), "bind mode")
+            }
+            ("POST", "/once-again" | "/meet") => refused(400, "not sure"),
             _ => Outcome::new(
                 Kind::Other,
                 Reply::text(404, "nothing here"),
@@ -90,13 +101,13 @@ impl Script {
     fn document(&mut self, settings: &Settings, context: &Context<'_>) -> Json {
         // 4.95 V to 5.05 V, and another one at each reading.
         let volts = 495 + u16::try_from(self.seed.below(11)).unwrap_or(0);
-        let heart = if context.radio_answers {
+        let heart = if context.hooks.radio_answers {
             "beats"
         } else {
             "still"
         };
         json!({
-            "craft": {"called": settings.name, "works": FIRMWARE, "hull": settings.hull},
+            "craft": {"called": settings.name, "works": context.works, "hull": settings.hull},
             "tie": {
                 "kin": settings.bind_key,
                 "held": settings.locked.then_some(settings.slot),
@@ -124,6 +135,7 @@ impl Script {
                 "begun": context.begun,
                 "volts": f64::from(volts) / 100.0,
                 "heart": heart,
+                "meets": self.meets,
             },
         })
     }
@@ -156,6 +168,11 @@ fn refused(status: u16, text: &str) -> Outcome {
     Outcome::new(Kind::Refused, Reply::text(status, text), text)
 }
 
+/// Whether the body is the one that a restart and bind mode need.
+fn is_sure(request: &Request) -> bool {
+    object(request).is_some_and(|body| body.get("sure") == Some(&Json::Bool(true)))
+}
+
 /// The body as a JSON object.
 fn object(request: &Request) -> Option<Map<String, Json>> {
     if !request.is_of_type("application/json") {
@@ -176,6 +193,8 @@ fn taken(
     // What a save does not name at all is no field of it.
     new.order = settings.order;
     new.trim = settings.trim;
+    new.map.clone_from(&settings.map);
+    new.hull.clone_from(&settings.hull);
     let mut save = Save { document, count: 0 };
     save.set("title", &mut new.name, |v| text(v, 24))?;
     save.set("key", &mut new.bind_key, |v| or_null(v, list_of::<6, u8>))?;

@@ -8,17 +8,27 @@ use crate::http::Parsed;
 const FORM: Family = Family::SampleForm;
 const SCRIPT: Family = Family::SampleScript;
 
+const EVERY: [Family; 3] = [
+    Family::SampleForm,
+    Family::SampleScript,
+    Family::SampleLogin,
+];
+const URLENCODED: &str = "application/x-www-form-urlencoded";
+
 /// A world and a hand on its clock.
 struct Bench {
     world: World,
     now: Duration,
+    /// The cookie of the family with a login, with its header; empty: none.
+    cookie: String,
 }
 
 impl Bench {
     fn new(family: Family, scenario: Scenario) -> Self {
         Self {
-            world: World::new(&Options::new(family, scenario)),
+            world: World::new(&Options::new(family, scenario)).expect("its usual firmware"),
             now: Duration::from_secs(2),
+            cookie: String::new(),
         }
     }
 
@@ -34,47 +44,89 @@ impl Bench {
         self.world.handle(&request, self.now)
     }
 
-    fn read(&mut self) -> Handled {
-        let path = match self.world.family {
-            Family::SampleForm => "/",
-            Family::SampleScript => "/as-it-is",
-        };
-        self.send(&format!("GET {path} HTTP/1.1\r\n\r\n"))
+    /// Logs in, where the family wants that.
+    fn enter(&mut self) {
+        if let Some((user, word)) = self.world.family.login() {
+            self.cookie.clear();
+            let form = format!("who={user}&word={word}&go=in");
+            let answer = text(&self.post("/come-in", URLENCODED, &form));
+            let (_, rest) = answer.split_once("Set-Cookie: ").expect("a cookie");
+            let pass = rest.split(';').next().expect("a first part");
+            self.cookie = format!("Cookie: {pass}\r\n");
+        }
     }
 
-    /// Lifts the lock, and on a family that wants it asks for the restart.
+    fn get(&mut self, path: &str) -> Handled {
+        let cookie = self.cookie.clone();
+        self.send(&format!("GET {path} HTTP/1.1\r\n{cookie}\r\n"))
+    }
+
+    /// The answer with the token or the lock, after the others of a reading.
+    fn read(&mut self) -> Handled {
+        self.enter();
+        match self.world.family {
+            Family::SampleForm => self.get("/"),
+            Family::SampleScript => self.get("/as-it-is"),
+            Family::SampleLogin => {
+                for path in ["/state", "/pins", "/shore"] {
+                    self.get(path);
+                }
+                self.get("/radio")
+            }
+        }
+    }
+
+    fn token(&mut self) -> String {
+        let page = text(&self.read());
+        let (_, rest) = page
+            .split_once("name=\"once\" value=\"")
+            .unwrap_or_else(|| panic!("no token in {page}"));
+        rest[..16].to_owned()
+    }
+
+    /// Lifts the lock.
     fn unlock(&mut self) -> Handled {
         match self.world.family {
             Family::SampleForm => {
-                let page = self.read();
-                let (_, rest) = text(&page)
-                    .split_once("name=\"once\" value=\"")
-                    .map_or_else(
-                        || panic!("no token in {page:?}"),
-                        |(before, rest)| (before.to_owned(), rest.to_owned()),
-                    );
-                self.save_form(&rest[..16])
+                let once = self.token();
+                self.save_form(&once)
             }
             Family::SampleScript => {
                 let save = r#"{"key":[1,2,3,4,5,6],"slot":null}"#;
                 self.post("/take-over", "application/json", save)
+            }
+            Family::SampleLogin => {
+                let once = self.token();
+                let body = format!("once={once}&act=keep");
+                self.post("/radio-keep", URLENCODED, &body)
             }
         }
     }
 
     fn save_form(&mut self, once: &str) -> Handled {
         let body = format!("once={once}&follows=any&act=keep");
-        self.post("/keep-air", "application/x-www-form-urlencoded", &body)
+        self.post("/keep-air", URLENCODED, &body)
     }
 
+    /// Asks for the restart, on a family that does not restart by a save.
     fn restart(&mut self) -> Handled {
-        self.post("/once-again", "application/json", r#"{"sure":true}"#)
+        match self.world.family {
+            Family::SampleForm => panic!("a save restarts it"),
+            Family::SampleScript => {
+                self.post("/once-again", "application/json", r#"{"sure":true}"#)
+            }
+            Family::SampleLogin => {
+                let once = self.token();
+                self.post("/start-anew", URLENCODED, &format!("once={once}"))
+            }
+        }
     }
 
     fn post(&mut self, path: &str, kind: &str, body: &str) -> Handled {
-        let length = body.len();
+        let (length, cookie) = (body.len(), self.cookie.clone());
         self.send(&format!(
-            "POST {path} HTTP/1.1\r\nContent-Type: {kind}\r\nContent-Length: {length}\r\n\r\n{body}"
+            "POST {path} HTTP/1.1\r\n{cookie}Content-Type: {kind}\r\n\
+             Content-Length: {length}\r\n\r\n{body}"
         ))
     }
 
@@ -122,7 +174,7 @@ fn lengths(handled: &Handled) -> (usize, usize) {
 
 #[test]
 fn scenarios_begin_as_their_lines_say() {
-    for family in Family::ALL {
+    for family in EVERY {
         for scenario in Scenario::ALL {
             let truth = Bench::new(family, scenario).truth();
             let settings = &truth.devices[0].settings;
@@ -138,7 +190,7 @@ fn scenarios_begin_as_their_lines_say() {
                 "{scenario}"
             );
             assert!(truth.devices[0].up);
-            assert_eq!(truth.devices[0].serial.is_some(), family == FORM);
+            assert_eq!(truth.devices[0].serial.is_some(), family != SCRIPT);
             assert!(truth.devices[0].bssid.starts_with("02:"));
         }
     }
@@ -170,7 +222,7 @@ fn save_of_the_form_family_restarts_it_after_its_pause_and_it_comes_back_after_i
 fn restart_of_the_script_family_comes_by_request_and_counts_one_more() {
     let mut bench = Bench::new(SCRIPT, Scenario::Locked);
     assert!(!plans_a_restart(&bench.unlock()));
-    assert!(matches!(bench.later(60).read(), Handled::Answer(..)));
+    assert!(matches!(bench.later(80).read(), Handled::Answer(..)));
     let asked = bench.restart();
     assert!(text(&asked).ends_with("going"));
     assert!(matches!(bench.later(4).read(), Handled::Gone));
@@ -185,7 +237,7 @@ fn tokens_do_not_outlive_the_restart() {
     let page = text(&bench.read());
     let (_, rest) = page.split_once("name=\"once\" value=\"").expect("a token");
     bench.unlock();
-    bench.later(60);
+    bench.later(80);
     assert!(text(&bench.save_form(&rest[..16])).contains("stale form"));
     let truth = bench.truth();
     assert_eq!((truth.devices[0].saves, truth.devices[0].refused), (1, 1));
@@ -193,14 +245,14 @@ fn tokens_do_not_outlive_the_restart() {
 
 #[test]
 fn lock_returns_with_the_restart_and_not_before() {
-    for family in Family::ALL {
+    for family in EVERY {
         let mut bench = Bench::new(family, Scenario::LockReturns);
         bench.unlock();
         assert_eq!(bench.lock(), json!("off"));
-        if family == SCRIPT {
+        if family != FORM {
             bench.restart();
         }
-        bench.later(60);
+        bench.later(80);
         assert_eq!(bench.lock(), json!(7));
         let key = &bench.truth().devices[0].settings["bind-key"];
         assert!(!key.is_null(), "the other settings stay");
@@ -209,17 +261,17 @@ fn lock_returns_with_the_restart_and_not_before() {
 
 #[test]
 fn no_answer_takes_what_restarts_it_and_is_gone_at_once() {
-    for family in Family::ALL {
+    for family in EVERY {
         let mut bench = Bench::new(family, Scenario::NoAnswer);
         let mut answer = bench.unlock();
-        if family == SCRIPT {
-            assert!(text(&answer).ends_with("taken 2"), "a save is answered");
+        if family != FORM {
+            assert!(text(&answer).starts_with("HTTP/1.1 "), "a save is answered");
             answer = bench.restart();
         }
         assert_eq!(pieces(&answer), [Piece::Reset]);
         assert!(plans_a_restart(&answer));
-        assert!(matches!(bench.read(), Handled::Gone));
-        bench.later(60);
+        assert!(matches!(bench.get("/"), Handled::Gone));
+        bench.later(80);
         assert_eq!(bench.lock(), json!("off"));
         let truth = bench.truth();
         assert_eq!(truth.devices[0].boots, 1);
@@ -230,14 +282,14 @@ fn no_answer_takes_what_restarts_it_and_is_gone_at_once() {
 
 #[test]
 fn lost_restart_is_answered_and_does_not_come() {
-    for family in Family::ALL {
+    for family in EVERY {
         let mut bench = Bench::new(family, Scenario::LostRestart);
         let mut answer = bench.unlock();
-        if family == SCRIPT {
+        if family == FORM {
+            assert!(text(&answer).contains("Kept. Starting again."));
+        } else {
             answer = bench.restart();
             assert!(text(&answer).starts_with("HTTP/1.1 202 "));
-        } else {
-            assert!(text(&answer).contains("Kept. Starting again."));
         }
         assert!(!plans_a_restart(&answer));
         assert!(matches!(bench.later(1).read(), Handled::Answer(..)));
@@ -258,13 +310,16 @@ fn omitted_reset_loses_what_the_save_did_not_name() {
 
 #[test]
 fn another_device_is_there_after_the_first_reading() {
-    for family in Family::ALL {
+    for family in EVERY {
         let mut bench = Bench::new(family, Scenario::SwappedBeforeWrite);
         let bssid = bench.world.bssid(bench.now);
         let before = bench.truth();
-        if family == SCRIPT {
-            bench.send("GET / HTTP/1.1\r\n\r\n");
-            assert_eq!(bench.truth().present, 0, "the empty page is no reading");
+        if family != FORM {
+            bench.enter();
+            for path in ["/", "/state", "/pins", "/shore"] {
+                bench.get(path);
+            }
+            assert_eq!(bench.truth().present, 0, "no whole reading yet");
         }
         let first = text(&bench.read());
         let truth = bench.truth();
@@ -291,25 +346,25 @@ fn another_device_is_there_after_the_first_reading() {
 
 #[test]
 fn another_device_comes_back_from_the_first_restart() {
-    for family in Family::ALL {
+    for family in EVERY {
         let mut bench = Bench::new(family, Scenario::SwappedAfterRestart);
         bench.read();
         bench.unlock();
-        if family == SCRIPT {
+        if family != FORM {
             bench.restart();
         }
         bench.later(1);
         assert_eq!(bench.truth().present, 0);
-        bench.later(60);
+        bench.later(80);
         let truth = bench.truth();
         assert_eq!(truth.present, 1);
         assert_eq!(truth.devices[0].settings["model-lock"], json!("off"));
         assert_eq!(bench.lock(), json!(7), "the other was never written");
         bench.unlock();
-        if family == SCRIPT {
+        if family != FORM {
             bench.restart();
         }
-        bench.later(60);
+        bench.later(80);
         let truth = bench.truth();
         assert_eq!((truth.present, truth.devices[1].boots), (1, 1));
         assert!(truth.devices[1].up);
@@ -332,7 +387,7 @@ fn page_tells_the_real_time_since_the_restart_whichever_device_is_back() {
 
 #[test]
 fn readings_are_halved_when_stalled_or_cut_and_saves_are_not() {
-    for family in Family::ALL {
+    for family in EVERY {
         for scenario in [Scenario::Stalled, Scenario::CutOff] {
             let mut bench = Bench::new(family, scenario);
             let answer = bench.read();
@@ -350,7 +405,7 @@ fn readings_are_halved_when_stalled_or_cut_and_saves_are_not() {
 
 #[test]
 fn saves_are_taken_though_their_answers_are_silent_or_cut() {
-    for family in Family::ALL {
+    for family in EVERY {
         for scenario in [Scenario::StalledSave, Scenario::CutOffSave] {
             let mut bench = Bench::new(family, scenario);
             let (told, sent) = lengths(&bench.read());
@@ -396,11 +451,26 @@ fn truth_tells_each_request_and_telling_it_changes_nothing() {
 }
 
 #[test]
+fn truth_tells_which_requests_act_and_a_login_is_none() {
+    let mut bench = Bench::new(Family::SampleLogin, Scenario::Locked);
+    bench.unlock();
+    bench.restart();
+    let truth = bench.truth();
+    let acting = truth.requests.iter().filter(|request| request.acts);
+    let paths: Vec<&str> = acting.map(|request| request.path.as_str()).collect();
+    assert_eq!(paths, ["/radio-keep", "/start-anew"]);
+    let login = bench.world.family().login().expect("it has one");
+    assert_eq!(login, ("skipper", "heron-on-one-leg"));
+}
+
+#[test]
 fn same_seed_gives_the_same_world_and_another_seed_another() {
     let truth = |seed| {
         let mut options = Options::new(FORM, Scenario::SwappedBeforeWrite);
         options.seed = seed;
-        World::new(&options).truth(Duration::ZERO)
+        World::new(&options)
+            .expect("its usual firmware")
+            .truth(Duration::ZERO)
     };
     assert_eq!(truth(5), truth(5));
     assert_ne!(truth(5).devices[0].serial, truth(6).devices[0].serial);
@@ -416,7 +486,7 @@ fn log_has_a_line_for_each_request_and_restart_and_escapes_what_came() {
     let mut bench = Bench::new(FORM, Scenario::Locked);
     bench.send("GET /\u{1b}[2J HTTP/1.1\r\n\r\n");
     bench.unlock();
-    bench.later(60).truth();
+    bench.later(80).truth();
     let lines = bench.world.take_lines();
     assert_eq!(lines.len(), 5, "{lines:?}");
     assert!(lines[0].contains("GET /\\u{1b}[2J answer 404"), "{lines:?}");

@@ -62,22 +62,18 @@ pub(crate) async fn agree(question: impl Into<String>) -> io::Result<Asked<bool>
         .await
 }
 
-/// Asks for a number of a closed range; `?` asks for an explanation. Enter alone gives `usual`,
-/// where there is one.
+/// Asks for a number of a closed range; `?` asks for an explanation.
 ///
 /// # Errors
 /// When the terminal does not answer.
 pub(crate) async fn number(
     question: impl Into<String>,
     (from, to): (u32, u32),
-    usual: Option<u32>,
 ) -> io::Result<Asked<u32>> {
-    let usually = usual.map_or(String::new(), |usual| format!(", Enter for {usual}"));
-    let question = format!("{} [{from} to {to}{usually}, ? for help]", question.into());
+    let question = format!("{} [{from} to {to}, ? for help]", question.into());
     Prompt::new(question, Takes::Number { from, to }, true)
-        .ask(move |typed| match (typed.parse(), usual) {
-            (Ok(number), _) if (from..=to).contains(&number) => Ok(number),
-            (Err(_), Some(usual)) if typed.is_empty() => Ok(usual),
+        .ask(move |typed| match typed.parse() {
+            Ok(number) if (from..=to).contains(&number) => Ok(number),
             _ => Err(format!("a number from {from} to {to}, please")),
         })
         .await

@@ -1,15 +1,16 @@
 //! One device over HTTP: bounded, pinned to its origin, repeated only where that is harmless.
 //!
 //! A request that acts leaves this module exactly once, whatever comes back. Nothing is taken from
-//! the environment (no proxies), no cookie is kept, no body, query or header value reaches a log
-//! or an error, and no answer grows beyond its bounds, inflated or not.
+//! the environment (no proxies), no body, query or header value reaches a log or an error, and no
+//! answer grows beyond its bounds, inflated or not. Cookies and passwords are put on by the session's
+//! pass (`login`), and on a knock by nobody.
 
 mod error;
 mod inflate;
 #[cfg(test)]
 mod tests;
 
-use std::{fmt, time::Duration};
+use std::{fmt, sync::Arc, time::Duration};
 
 use reqwest::{
     Client, Response,
@@ -21,7 +22,7 @@ use url::Url;
 
 pub use error::{BadRedirect, HttpError, Line, Unanswered, Unreached};
 
-use super::{Limits, Origin};
+use super::{Limits, Origin, login::Pass};
 use crate::{profile::Method, terms::Untrusted};
 
 /// How long a glance waits for the rest of an answer that has begun. No source: a page that is
@@ -34,6 +35,7 @@ pub struct Http {
     client: Client,
     origin: Origin,
     limits: Limits,
+    pass: Option<Arc<Pass>>,
 }
 
 /// One request.
@@ -49,6 +51,8 @@ pub struct Ask {
     pub body: Option<Vec<u8>>,
     /// What the answer must end with, white space aside, to be whole.
     pub ends: Option<String>,
+    /// Whether one must be let in for it: then it carries what HTTP Basic or Digest want.
+    pub login: bool,
 }
 
 impl Ask {
@@ -60,11 +64,22 @@ impl Ask {
             content_type: None,
             body: None,
             ends: None,
+            login: false,
+        }
+    }
+
+    /// The method's word in the request line.
+    pub(super) fn method_word(&self) -> &'static str {
+        match self.method {
+            Method::Get => "GET",
+            Method::Post => "POST",
+            Method::Put => "PUT",
+            Method::Patch => "PATCH",
         }
     }
 
     fn line(&self) -> Line {
-        Line::new(word(self.method).as_str(), self.url.path())
+        Line::new(self.method_word(), self.url.path())
     }
 }
 
@@ -151,7 +166,17 @@ impl Http {
             client,
             origin,
             limits,
+            pass: None,
         })
+    }
+
+    /// The same, showing this pass with each request but a knock.
+    #[must_use]
+    pub(super) fn showing(self, pass: Arc<Pass>) -> Self {
+        Self {
+            pass: Some(pass),
+            ..self
+        }
     }
 
     /// The origin that every request stays within.
@@ -183,7 +208,14 @@ impl Http {
         let status = head.status();
         let answer = match status {
             301..=303 => match head.leads_to(&self.origin) {
-                Ok(url) => self.follow(Ask::get(url)).await,
+                Ok(url) => {
+                    let login = ask.login;
+                    self.follow(Ask {
+                        login,
+                        ..Ask::get(url)
+                    })
+                    .await
+                }
                 Err(error) => Err(error),
             },
             307 | 308 => Err(HttpError::Redirect {
@@ -196,14 +228,16 @@ impl Http {
     }
 
     /// Sends a request that does not act, once, and hands out its status as soon as it is there.
+    /// Whoever answers is shown no cookie and gives none: it may be another device by now.
     pub async fn knock(&self, ask: &Ask) -> Result<u16, HttpError> {
-        Ok(self.send(ask).await?.status())
+        Ok(self.send_with(ask, None).await?.status())
     }
 
     /// Sends a request that does not act, once, and hands out its answer where that is whole, of
-    /// status 2xx, and there at once. An error says that no status came.
+    /// status 2xx, and there at once. An error says that no status came. As on a knock, whoever
+    /// answers is shown no cookie.
     pub async fn glance(&self, ask: &Ask) -> Result<Option<Got>, HttpError> {
-        let mut head = self.send(ask).await?;
+        let mut head = self.send_with(ask, None).await?;
         if !(200..300).contains(&head.status()) {
             return Ok(None);
         }
@@ -261,6 +295,10 @@ impl Http {
 
     /// Sends one request, once, as far as the status of its answer.
     async fn send(&self, ask: &Ask) -> Result<Head, HttpError> {
+        self.send_with(ask, self.pass.as_deref()).await
+    }
+
+    async fn send_with(&self, ask: &Ask, pass: Option<&Pass>) -> Result<Head, HttpError> {
         let line = ask.line();
         if !self.origin.holds(&ask.url) {
             return Err(other_origin(line, &ask.url));
@@ -276,10 +314,16 @@ impl Http {
         {
             request.headers_mut().insert(CONTENT_TYPE, kind);
         }
+        if let Some(pass) = pass {
+            pass.dress(ask, request.headers_mut());
+        }
         *request.body_mut() = ask.body.clone().map(Into::into);
         let sent = tokio::time::timeout_at(deadline, self.client.execute(request)).await;
         let result = match sent {
             Ok(Ok(response)) => {
+                if let Some(pass) = pass {
+                    pass.learn(ask, response.status().as_u16(), response.headers());
+                }
                 return Ok(Head {
                     line,
                     url: ask.url.clone(),

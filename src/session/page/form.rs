@@ -159,14 +159,6 @@ pub enum FormError {
         /// The button, escaped.
         button: String,
     },
-    /// The form asks to be sent in an encoding that is not built.
-    #[error("form `{form}` is sent as `{enctype}`, which cannot be written")]
-    EncodingNotBuilt {
-        /// The form's label.
-        form: String,
-        /// `multipart/form-data` or `text/plain`.
-        enctype: &'static str,
-    },
     /// The form closes a dialog and sends nothing.
     #[error("form `{form}` has the method `dialog`, which sends nothing")]
     SendsNothing {

@@ -21,6 +21,7 @@ mod collect;
 mod control;
 mod decode;
 mod direction;
+pub(super) mod encode;
 mod fill;
 mod form;
 mod sanitise;
@@ -41,6 +42,7 @@ use encoding_rs::Encoding;
 use scraper::Selector;
 use url::Url;
 
+pub use encode::{Boundary, Enctype, Entry, EntryValue};
 pub use form::{ControlView, Form, FormError};
 pub use submit::{Submission, SubmitMethod};
 

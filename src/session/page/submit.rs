@@ -1,15 +1,15 @@
 //! What a form sends: its entry list, and the request made of it.
 //!
 //! By the HTML standard, 4.10.22.3 "Form submission algorithm" and 4.10.22.4 "Constructing the
-//! entry list", and the URL standard's urlencoded serialiser.
+//! entry list". How entries become bytes stands in [`encode`].
 
-use std::borrow::Cow;
 use std::fmt;
 
 use encoding_rs::{Encoding, UTF_8};
 use url::Url;
 
 use super::control::{Button, Control, Kind, Role};
+use super::encode::{self, Boundary, Enctype, Entry, EntryValue};
 use super::form::{Form, FormError, escaped};
 use super::sanitise::LineType;
 
@@ -40,6 +40,15 @@ impl Form {
     /// where several have that name, its value; without one the form is sent as a script does it,
     /// with no button's value.
     pub fn submit(&self, press: Option<(&str, Option<&str>)>) -> Result<Submission, FormError> {
+        self.submit_with(press, &Boundary::Random)
+    }
+
+    /// The same, with a boundary of the caller's choice where the form is sent as multipart.
+    pub fn submit_with(
+        &self,
+        press: Option<(&str, Option<&str>)>,
+        boundary: &Boundary,
+    ) -> Result<Submission, FormError> {
         let index = self.press(press)?;
         let button = index.and_then(|index| match &self.controls.get(index)?.kind {
             Kind::Button(button) => Some(button),
@@ -47,12 +56,11 @@ impl Form {
         });
         let method = self.method_of(button)?;
         let mut url = self.action_of(button)?;
-        let encoding = self.sending_encoding();
-        let pairs = self.entries(index, encoding);
-        let encoded = urlencoded(&pairs, encoding);
+        let charset = self.sending_encoding();
+        let entries = self.entries(index, charset);
         Ok(match method {
             SubmitMethod::Get => {
-                url.set_query(Some(&encoded));
+                url.set_query(Some(&encode::urlencoded(&entries, charset)));
                 Submission {
                     method,
                     url,
@@ -60,21 +68,21 @@ impl Form {
                     body: Vec::new(),
                 }
             }
-            SubmitMethod::Post => Submission {
-                method,
-                url,
-                content_type: Some(self.enctype_of(button)?.to_owned()),
-                body: encoded.into_bytes(),
-            },
+            SubmitMethod::Post => {
+                let sent = encode::body(&entries, self.enctype_of(button), charset, boundary);
+                Submission {
+                    method,
+                    url,
+                    content_type: Some(sent.content_type),
+                    body: sent.bytes,
+                }
+            }
         })
     }
 
     /// The names and values that would be sent, in their order, before they are encoded: so that
     /// the caller can see that it knows each of them.
-    pub fn sent(
-        &self,
-        press: Option<(&str, Option<&str>)>,
-    ) -> Result<Vec<(String, String)>, FormError> {
+    pub fn sent(&self, press: Option<(&str, Option<&str>)>) -> Result<Vec<Entry>, FormError> {
         Ok(self.entries(self.press(press)?, self.sending_encoding()))
     }
 
@@ -84,11 +92,7 @@ impl Form {
             .transpose()
     }
 
-    fn entries(
-        &self,
-        pressed: Option<usize>,
-        encoding: &'static Encoding,
-    ) -> Vec<(String, String)> {
+    fn entries(&self, pressed: Option<usize>, encoding: &'static Encoding) -> Vec<Entry> {
         let mut entries = Vec::new();
         for (index, control) in self.controls.iter().enumerate() {
             let is_pressed = pressed == Some(index);
@@ -112,20 +116,16 @@ impl Form {
         }
     }
 
-    fn enctype_of(&self, button: Option<&Button>) -> Result<&'static str, FormError> {
+    fn enctype_of(&self, button: Option<&Button>) -> Enctype {
         let word = button
             .and_then(|button| button.enctype.as_ref())
             .or(self.enctype.as_ref())
             .map(|word| word.to_ascii_lowercase());
-        let enctype = match word.as_deref() {
-            Some("multipart/form-data") => "multipart/form-data",
-            Some("text/plain") => "text/plain",
-            _ => return Ok("application/x-www-form-urlencoded"),
-        };
-        Err(FormError::EncodingNotBuilt {
-            form: self.label(),
-            enctype,
-        })
+        match word.as_deref() {
+            Some("multipart/form-data") => Enctype::Multipart,
+            Some("text/plain") => Enctype::Plain,
+            _ => Enctype::Urlencoded,
+        }
     }
 
     fn action_of(&self, button: Option<&Button>) -> Result<Url, FormError> {
@@ -145,7 +145,7 @@ impl Form {
             let encoding = self.encoding.output_encoding();
             Url::options()
                 .base_url(Some(&self.base))
-                .encoding_override(Some(&|text| encode(encoding, text)))
+                .encoding_override(Some(&|text| encode::encoded(encoding, text)))
                 .parse(action)
                 .map_err(|error| refused(error.to_string()))?
         };
@@ -170,7 +170,7 @@ impl Form {
 }
 
 impl Control {
-    fn push_entries(&self, encoding: &'static Encoding, entries: &mut Vec<(String, String)>) {
+    fn push_entries(&self, encoding: &'static Encoding, entries: &mut Vec<Entry>) {
         if let Kind::Button(button) = &self.kind
             && button.role == Role::Image
         {
@@ -180,13 +180,13 @@ impl Control {
             } else {
                 format!("{}.", self.name)
             };
-            entries.extend(["x", "y"].map(|axis| (format!("{prefix}{axis}"), "0".to_owned())));
+            entries.extend(["x", "y"].map(|axis| Entry::text(format!("{prefix}{axis}"), "0")));
             return;
         }
         if self.name.is_empty() {
             return;
         }
-        let mut push = |value: String| entries.push((self.name.clone(), value));
+        let mut push = |value: String| entries.push(Entry::text(&self.name, value));
         match &self.kind {
             Kind::Line {
                 line: LineType::Hidden,
@@ -197,11 +197,15 @@ impl Control {
                 .filter(|option| option.selected && !option.disabled)
                 .for_each(|option| push(option.value.clone())),
             Kind::Button(button) => push(button.sent()),
+            Kind::File => entries.push(Entry {
+                name: self.name.clone(),
+                value: EntryValue::NoFile,
+            }),
             _ => self.values().into_iter().for_each(push),
         }
         if let Some((name, direction)) = &self.dirname {
             let word = direction.word(&self.text_to_judge());
-            entries.push((name.clone(), word.to_owned()));
+            entries.push(Entry::text(name, word));
         }
     }
 
@@ -211,26 +215,6 @@ impl Control {
             _ => self.values().concat(),
         }
     }
-}
-
-/// The urlencoded serialiser, with line breaks as CR LF; what the encoding cannot hold becomes
-/// `&#N;`.
-fn urlencoded(pairs: &[(String, String)], encoding: &'static Encoding) -> String {
-    let mut serializer = form_urlencoded::Serializer::new(String::new());
-    let encode: &dyn Fn(&str) -> Cow<'_, [u8]> = &|text| encode(encoding, text);
-    serializer.encoding_override(Some(encode));
-    for (name, value) in pairs {
-        serializer.append_pair(&with_crlf(name), &with_crlf(value));
-    }
-    serializer.finish()
-}
-
-fn encode<'a>(encoding: &'static Encoding, text: &'a str) -> Cow<'a, [u8]> {
-    encoding.encode(text).0
-}
-
-fn with_crlf(text: &str) -> String {
-    super::collect::with_line_feeds(text).replace('\n', "\r\n")
 }
 
 impl fmt::Debug for Submission {

@@ -123,8 +123,10 @@ fn a_text_without_a_direction_is_not_searched_to_its_end() {
             wanted: "entries".into(),
         })
     });
-    let pair = |name: &str, value: &str| (name.to_owned(), value.to_owned());
-    assert_eq!(sent, Ok(vec![pair("a", "b"), pair("d", "ltr")]));
+    assert_eq!(
+        sent,
+        Ok(vec![Entry::text("a", "b"), Entry::text("d", "ltr")])
+    );
 }
 
 #[test]
@@ -442,10 +444,10 @@ fn only_a_button_that_can_be_pressed_is_pressed() {
         <button name=far value=1>f</button><button name=far value=1 formaction=/elsewhere>f</button>",
     );
     let press = |name, value| form.sent(Some((name, value)));
-    let pairs = |pairs: &[(&str, &str)]| -> Vec<(String, String)> {
+    let pairs = |pairs: &[(&str, &str)]| -> Vec<Entry> {
         pairs
             .iter()
-            .map(|&(name, value)| (name.to_owned(), value.to_owned()))
+            .map(|&(name, value)| Entry::text(name, value))
             .collect()
     };
     assert_eq!(
@@ -482,6 +484,56 @@ fn only_a_button_that_can_be_pressed_is_pressed() {
 }
 
 #[test]
+fn each_encoding_goes_with_a_post_alone_and_a_button_has_the_last_word() {
+    // HTML standard, 4.10.22.3, steps "mutate action URL" and "submit as entity body".
+    let sent = |attributes: &str, button: &str| {
+        let page =
+            format!("<form {attributes}><input name=a value='1 2'><button name=go {button}>");
+        let page = read(&page, &[], &["form"]);
+        let form = page.form("form").expect("the form is there");
+        let boundary = Boundary::Fixed("reeds".to_owned());
+        let sent = form
+            .submit_with(Some(("go", None)), &boundary)
+            .expect("sent");
+        let body = String::from_utf8(sent.body).expect("UTF-8");
+        (sent.url.to_string(), sent.content_type, body)
+    };
+    let part = |name: &str, value: &str| {
+        format!("--reeds\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n")
+    };
+    let parts = part("a", "1 2") + &part("go", "") + "--reeds--\r\n";
+    let at = |query: &str| format!("http://192.168.77.1/radio{query}");
+    let kind = |kind: &str| Some(kind.to_owned());
+    let multipart = kind("multipart/form-data; boundary=reeds");
+    let plain = (at(""), kind("text/plain"), "a=1 2\r\ngo=\r\n".to_owned());
+    let urlencoded = kind("application/x-www-form-urlencoded");
+    let got = (at("?a=1+2&go="), None, String::new());
+    assert_eq!(
+        sent("method=POST enctype=Multipart/Form-Data", ""),
+        (at(""), multipart.clone(), parts.clone())
+    );
+    assert_eq!(sent("method=post enctype=TEXT/plain", ""), plain);
+    assert_eq!(sent("enctype=multipart/form-data", ""), got);
+    assert_eq!(
+        sent("enctype=multipart/form-data", "formmethod=post"),
+        (at(""), multipart, parts)
+    );
+    assert_eq!(
+        sent(
+            "enctype=multipart/form-data",
+            "formmethod=post formenctype=text/plain"
+        ),
+        plain
+    );
+    assert_eq!(
+        sent("method=post enctype=multipart/form-data", "formenctype=''"),
+        (at(""), urlencoded, "a=1+2&go=".to_owned())
+    );
+    assert_eq!(sent("method=post", "formmethod=put"), got);
+    assert_eq!(sent("method=dialog", "formmethod=get"), got);
+}
+
+#[test]
 fn what_cannot_be_sent_is_named() {
     let sent = |attributes: &str| {
         let page = read(
@@ -491,20 +543,6 @@ fn what_cannot_be_sent_is_named() {
         );
         page.form("form").expect("the form is there").submit(None)
     };
-    let enctype = |result| match result {
-        Err(FormError::EncodingNotBuilt { enctype, .. }) => Some(enctype),
-        _ => None,
-    };
-    let multipart = "method=post enctype=multipart/form-data";
-    assert_eq!(enctype(sent(multipart)), Some("multipart/form-data"));
-    assert_eq!(
-        enctype(sent("method=post enctype=TEXT/plain")),
-        Some("text/plain")
-    );
-    assert!(
-        sent("enctype=multipart/form-data").is_ok(),
-        "a GET is always urlencoded"
-    );
     assert!(matches!(
         sent("method=dialog"),
         Err(FormError::SendsNothing { .. })

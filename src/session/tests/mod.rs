@@ -1,6 +1,8 @@
 //! Whole sessions with small servers: what is read, what exactly is sent, and how often.
 
 mod json;
+mod login;
+mod multipart;
 
 use std::{
     sync::atomic::{AtomicU8, Ordering},
@@ -530,21 +532,6 @@ async fn a_page_that_nests_without_end_is_refused() {
     })
     .await;
     assert_eq!(code(session(&tiny, FORM).read().await), "page-unreadable");
-}
-
-#[tokio::test]
-async fn a_family_with_a_login_is_not_built_and_nothing_is_asked() {
-    let tiny = Tiny::start(form_page("")).await;
-    let mut login = (*profile(FORM)).clone();
-    login.login = Login::Basic;
-    let session = Session::new(
-        tiny.origin.clone(),
-        Arc::new(login),
-        Limits::default(),
-        no_bssid(),
-    );
-    assert_eq!(code(session), "login-not-built");
-    assert!(tiny.seen().is_empty());
 }
 
 #[tokio::test]

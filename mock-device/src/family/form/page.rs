@@ -3,9 +3,11 @@
 //! Every value is escaped. Each form tag stands between its table and the first row, so that by
 //! the rules of HTML its controls are no descendants of it, as on many device pages.
 
-use super::FIRMWARE;
 use crate::{
-    family::Context,
+    family::{
+        Context,
+        markup::{all, button, escape, input, radios, select},
+    },
     settings::{FAILSAFES, OUTPUTS, POWERS, REGIONS, Settings, WAVEFORMS},
 };
 
@@ -20,17 +22,22 @@ pub(super) const WIRES: &[&str] = &[
 /// The controls of form `#shore`.
 pub(super) const SHORE: &[&str] = &["once", "net", "net_word", "after", "lamp", "act"];
 
+/// Whether its firmware is of the kind without the lamp and the third wave.
+pub(super) fn is_new(context: &Context<'_>) -> bool {
+    context.is_from([3, 0, 0])
+}
+
 /// The page with its three forms, a token for each.
 pub(super) fn page(settings: &Settings, context: &Context<'_>, once: &[String; 3]) -> String {
     let [air_once, wires_once, shore_once] = once;
-    let heart = if context.radio_answers {
+    let heart = if context.hooks.radio_answers {
         "radio part answers"
     } else {
         "radio part silent"
     };
     let signs = [
         ("Plate", "plate", format!("No. {}", context.serial)),
-        ("Works", "works", format!("deck {FIRMWARE}")),
+        ("Works", "works", format!("deck {}", context.works)),
         ("Awake", "awake", format!("{} s", context.awake.as_secs())),
         ("Heart", "heart", heart.to_owned()),
     ];
@@ -39,9 +46,9 @@ pub(super) fn page(settings: &Settings, context: &Context<'_>, once: &[String; 3
         format!("<tr><th>{label}</th><td id=\"{id}\">{text}</td></tr>\n")
     });
     let forms = [
-        form("air", air_once, &air(settings)),
+        form("air", air_once, &air(settings, context)),
         form("wires", wires_once, &wires(settings)),
-        form("shore", shore_once, &shore(settings)),
+        form("shore", shore_once, &shore(settings, context)),
     ];
     whole(&format!(
         "<table>\n{}</table>\n{}",
@@ -75,13 +82,14 @@ fn form(id: &str, once: &str, rows: &[(&str, String)]) -> String {
     )
 }
 
-fn air(settings: &Settings) -> Vec<(&'static str, String)> {
+fn air(settings: &Settings, context: &Context<'_>) -> Vec<(&'static str, String)> {
     let held_to = settings.slot.saturating_sub(1).to_string();
     let follows = if settings.locked { "only" } else { "any" };
     let kinship = settings.bind_key.map_or_else(String::new, |key| {
         let bytes: Vec<String> = key.iter().map(|byte| format!("{byte:02X}")).collect();
         bytes.join(":")
     });
+    let waves = if is_new(context) { 2 } else { 3 };
     let powers = POWERS.map(|power| (power.to_string(), format!("{power} mW")));
     vec![
         (
@@ -101,7 +109,7 @@ fn air(settings: &Settings) -> Vec<(&'static str, String)> {
             "Wave",
             select(
                 "wave",
-                ["w0", "w1", "w2"].into_iter().zip(WAVEFORMS),
+                ["w0", "w1", "w2"].into_iter().zip(WAVEFORMS).take(waves),
                 settings.waveform,
             ),
         ),
@@ -169,8 +177,8 @@ fn wires(settings: &Settings) -> Vec<(&'static str, String)> {
     ]
 }
 
-fn shore(settings: &Settings) -> Vec<(&'static str, String)> {
-    vec![
+fn shore(settings: &Settings, context: &Context<'_>) -> Vec<(&'static str, String)> {
+    let mut rows = vec![
         (
             "Net",
             input("text", "net", &settings.local_network, "maxlength=\"32\""),
@@ -188,66 +196,12 @@ fn shore(settings: &Settings) -> Vec<(&'static str, String)> {
                 "min=\"30\" max=\"120\"",
             ),
         ),
-        (
-            "Lamp",
-            input(
-                "range",
-                "lamp",
-                &settings.light.to_string(),
-                "min=\"0\" max=\"100\"",
-            ),
-        ),
-        ("", button("keep", "Keep")),
-    ]
-}
-
-fn input(kind: &str, name: &str, value: &str, more: &str) -> String {
-    let space = if more.is_empty() { "" } else { " " };
-    format!(
-        "<input type=\"{kind}\" name=\"{name}\" value=\"{}\"{space}{more}>",
-        escape(value)
-    )
-}
-
-fn radios(name: &str, words: &[(&str, &str)], chosen: &str) -> String {
-    all(words.iter().map(|(value, label)| {
-        let checked = if *value == chosen { "checked" } else { "" };
-        let control = input("radio", name, value, checked);
-        format!("<label>{control} {label}</label> ")
-    }))
-}
-
-fn select<'a>(
-    name: &str,
-    options: impl Iterator<Item = (&'a str, &'a str)>,
-    chosen: usize,
-) -> String {
-    let options = all(options.enumerate().map(|(index, (value, label))| {
-        let selected = if index == chosen { " selected" } else { "" };
-        format!("<option value=\"{value}\"{selected}>{label}</option>")
-    }));
-    format!("<select name=\"{name}\">{options}</select>")
-}
-
-fn button(value: &str, label: &str) -> String {
-    format!("<button name=\"act\" value=\"{value}\">{label}</button>")
-}
-
-fn all(parts: impl Iterator<Item = String>) -> String {
-    parts.collect::<Vec<_>>().concat()
-}
-
-/// Text as it may stand in an element and in a quoted attribute.
-fn escape(text: &str) -> String {
-    text.chars().fold(String::new(), |mut out, c| {
-        match c {
-            '&' => out.push_str("&amp;"),
-            '<' => out.push_str("&lt;"),
-            '>' => out.push_str("&gt;"),
-            '"' => out.push_str("&quot;"),
-            '\'' => out.push_str("&#39;"),
-            other => out.push(other),
-        }
-        out
-    })
+    ];
+    if !is_new(context) {
+        let lamp = settings.light.to_string();
+        let lamp = input("range", "lamp", &lamp, "min=\"0\" max=\"100\"");
+        rows.push(("Lamp", lamp));
+    }
+    rows.push(("", button("keep", "Keep")));
+    rows
 }

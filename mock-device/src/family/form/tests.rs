@@ -3,15 +3,18 @@
 use std::time::Duration;
 
 use super::*;
-use crate::{http::Parsed, scenario::Scenario};
+use crate::{
+    http::Parsed,
+    scenario::{Hooks, Scenario},
+};
 
 const KEY: [u8; 6] = [0x4a, 0x1f, 0x00, 0x9c, 0x77, 0xe2];
 
 struct Bench {
     form: Form,
     settings: Settings,
-    omitted_reset: bool,
-    radio_answers: bool,
+    works: &'static str,
+    hooks: Hooks,
 }
 
 impl Bench {
@@ -19,8 +22,8 @@ impl Bench {
         Self {
             form: Form::new(Seed::stream(1, "tokens")),
             settings: Settings::lent("Grebe", KEY, &Scenario::Locked.hooks()),
-            omitted_reset: false,
-            radio_answers: true,
+            works: "2.4.1",
+            hooks: Hooks::default(),
         }
     }
 
@@ -32,8 +35,8 @@ impl Bench {
             serial: "TD-00471",
             awake: Duration::from_millis(83_900),
             begun: 17,
-            radio_answers: self.radio_answers,
-            omitted_reset: self.omitted_reset,
+            works: self.works,
+            hooks: &self.hooks,
         };
         self.form.handle(&mut self.settings, &context, &request)
     }
@@ -122,7 +125,7 @@ fn page_shows_what_families_md_says() {
         assert!(page.contains(part), "{part} is not in\n{page}");
     }
     assert!(page.ends_with("</html>"));
-    bench.radio_answers = false;
+    bench.hooks.radio_answers = false;
     assert!(
         bench
             .page()
@@ -152,6 +155,20 @@ fn page_closes_what_it_opens_and_has_each_control_once() {
         shown.dedup();
         assert_eq!(shown, names);
     }
+}
+
+#[test]
+fn newer_firmware_has_neither_lamp_nor_third_wave_and_refuses_both() {
+    let mut bench = Bench::new();
+    bench.works = "3.0.2";
+    let page = bench.page();
+    assert!(page.contains("deck 3.0.2") && page.contains("value=\"w1\""));
+    assert!(!page.contains("lamp") && !page.contains("w2"));
+    for (path, control, value) in [("/keep-air", "wave", "w2"), ("/keep-shore", "lamp", "40")] {
+        let answer = bench.keep(path, &format!("{control}={value}"));
+        assert_eq!(answer, (422, format!("Not kept: {control}")));
+    }
+    assert_eq!(bench.keep("/keep-shore", "after=30").0, 200);
 }
 
 #[test]
@@ -338,7 +355,7 @@ fn fields_left_out_keep_what_they_were_except_the_box() {
 #[test]
 fn careless_firmware_resets_what_is_left_out_of_the_form_that_is_saved() {
     let mut bench = Bench::new();
-    bench.omitted_reset = true;
+    bench.hooks.omitted_reset = true;
     let before = bench.settings.clone();
     bench.keep("/keep-air", "called=Smew");
     let factory = Settings::factory();
@@ -416,19 +433,6 @@ fn token_is_used_up_by_a_save_that_is_not_kept() {
     assert_eq!(outcome.reply.status, 422);
     let outcome = bench.post("/keep-air", &format!("once={air}&held_to=39&act=keep"));
     assert_eq!(outcome.reply.status, 403);
-}
-
-#[test]
-fn remembered_tokens_are_bounded_and_the_newest_stay() {
-    let mut bench = Bench::new();
-    let [air, ..] = bench.tokens();
-    let mut newest = String::new();
-    for _ in 0..TOKENS {
-        newest = bench.form.give(Part::Air);
-    }
-    assert_eq!(bench.form.given.len(), TOKENS);
-    assert!(!bench.form.take(Part::Air, &air));
-    assert!(bench.form.take(Part::Air, &newest));
 }
 
 #[test]

@@ -5,7 +5,10 @@ use std::{io::Read as _, time::Duration};
 use flate2::read::GzDecoder;
 
 use super::*;
-use crate::{http::Parsed, scenario::Scenario};
+use crate::{
+    http::Parsed,
+    scenario::{Hooks, Scenario},
+};
 
 const KEY: [u8; 6] = [74, 31, 0, 156, 119, 226];
 
@@ -17,7 +20,7 @@ const SAVE: &str = r#"{"title":"Smew","key":[74,31,0,156,119,226],"slot":7,"pace
 struct Bench {
     script: Script,
     settings: Settings,
-    radio_answers: bool,
+    hooks: Hooks,
 }
 
 impl Bench {
@@ -25,7 +28,7 @@ impl Bench {
         Self {
             script: Script::new(Seed::stream(1, "volts")),
             settings: Settings::lent("Grebe", KEY, &Scenario::Locked.hooks()),
-            radio_answers: true,
+            hooks: Hooks::default(),
         }
     }
 
@@ -37,8 +40,8 @@ impl Bench {
             serial: "never shown",
             awake: Duration::from_millis(83_490),
             begun: 17,
-            radio_answers: self.radio_answers,
-            omitted_reset: false,
+            works: "3.1.0",
+            hooks: &self.hooks,
         };
         self.script.handle(&mut self.settings, &context, &request)
     }
@@ -91,12 +94,13 @@ fn document_shows_every_pointer_of_families_md() {
                     "rests": [1500, 1500, 1100, 1900]},
             "shore": {"net": "Tarn boathouse", "word": "oars & <duckweed>", "after": 90,
                       "lamp": 40},
-            "now": {"awake": 83.4, "begun": 17, "volts": null, "heart": "beats"},
+            "now": {"awake": 83.4, "begun": 17, "volts": null, "heart": "beats",
+                    "meets": false},
         })
     );
     bench.settings.locked = false;
     bench.settings.bind_key = None;
-    bench.radio_answers = false;
+    bench.hooks.radio_answers = false;
     let document = bench.document();
     assert_eq!(document["tie"], json!({"kin": null, "held": null}));
     assert_eq!(document["now"]["heart"], "still");
@@ -218,6 +222,7 @@ fn fields_left_out_go_to_their_factory_state() {
         light: 7,
         order: bench.settings.order,
         trim: bench.settings.trim,
+        map: bench.settings.map.clone(),
         ..Settings::factory()
     };
     assert_eq!(bench.settings, expected);
@@ -228,6 +233,22 @@ fn fields_that_it_does_not_know_are_not_counted() {
     let (outcome, _, text) = Bench::new().post("/take-over", r#"{"lamp":7,"held":7}"#);
     assert_eq!(text, "taken 1");
     assert_eq!(outcome.note, "saved, 1 fields, without knowing 1 more");
+}
+
+#[test]
+fn bind_mode_needs_its_body_and_lasts_until_the_restart() {
+    let mut bench = Bench::new();
+    let settings = bench.settings.clone();
+    let (outcome, status, _) = bench.post("/meet", r#"{"sure":false}"#);
+    assert_eq!((outcome.kind, status), (Kind::Refused, 400));
+    assert!(!bench.script.meets());
+    let (outcome, status, text) = bench.post("/meet", r#"{"sure":true}"#);
+    assert_eq!((status, text.as_str()), (202, "meeting"));
+    assert_eq!((outcome.kind, outcome.restarts), (Kind::Met, false));
+    assert_eq!(bench.document()["now"]["meets"], true);
+    assert_eq!(bench.settings, settings);
+    bench.script.restarted();
+    assert_eq!(bench.document()["now"]["meets"], false);
 }
 
 #[test]

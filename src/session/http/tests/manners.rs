@@ -108,7 +108,7 @@ async fn proxies_of_the_environment_are_not_used() {
 
 /// Collects what is logged, whatever the level.
 #[derive(Clone, Default)]
-struct Log(std::sync::Arc<std::sync::Mutex<Vec<u8>>>);
+struct Log(Arc<std::sync::Mutex<Vec<u8>>>);
 
 impl std::io::Write for Log {
     fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
