@@ -127,8 +127,9 @@ impl ByRequest<'_> {
                 report
             }
             (false, Sent::Refused(says)) => {
+                let help = "read it again: it may be busy, or the profile may not fit its firmware";
                 let message = format!("it refused, and is not in bind mode: {says}");
-                let mut report = not_started(before, Trouble::new("refused", message, None));
+                let mut report = not_started(before, Trouble::new("refused", message, Some(help)));
                 report.wrote = true;
                 report
             }

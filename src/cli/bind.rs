@@ -129,7 +129,7 @@ async fn key(
     setting: &Setting,
 ) -> Result<Value, Failure> {
     if let Some(file) = &typed.key_file {
-        let line = values::line_of(file)?;
+        let line = values::line_of(file, context.screen)?;
         return match values::parse(setting, &line) {
             Ok(Value::Absent) => Err(Failure::usage(
                 "the file says that there is to be no key",
@@ -170,7 +170,7 @@ async fn words(context: &Context, typed: &args::Bind, rule: &KeyRule) -> Result<
         admitted.map(|()| words.to_owned())
     };
     if let Some(file) = &typed.words_file {
-        let line = values::line_of(file)?;
+        let line = values::line_of(file, context.screen)?;
         let help = "put the bind words alone into the file, on one line";
         return admit(&line).map_err(|why| Failure::usage(why, help));
     }
@@ -225,18 +225,15 @@ async fn verify(
         });
     } else {
         screen.step("read", Tone::Good, &render::title(&snapshot));
-        let what = if typed.key_file.is_some() {
-            "this is"
+        let (yes, no) = if typed.key_file.is_some() {
+            ("this is", "this is not")
         } else {
-            "these words give"
+            ("these words give", "these words do not give")
         };
         screen.result(&match (agrees, there) {
-            (true, _) => Tone::Good.paint(&format!("yes: {what} the key that is there")),
+            (true, _) => Tone::Good.paint(&format!("yes: {yes} the key that is there")),
             (false, Value::Absent) => Tone::Bad.paint("no: it has no bind key, it is unbound"),
-            (false, _) => {
-                let what = what.replace("give", "do not give").replace("is", "is not");
-                Tone::Bad.paint(&format!("no: {what} the key that is there"))
-            }
+            (false, _) => Tone::Bad.paint(&format!("no: {no} the key that is there")),
         });
     }
     Ok(if agrees {

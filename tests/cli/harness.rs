@@ -5,7 +5,10 @@ use std::{
     net::SocketAddr,
     path::{Path, PathBuf},
     process::{Child, Command, Output, Stdio},
-    sync::LazyLock,
+    sync::{
+        LazyLock,
+        atomic::{AtomicUsize, Ordering},
+    },
     time::{Duration, Instant},
 };
 
@@ -39,9 +42,25 @@ impl Bench {
 
     /// A receiver in a scenario with a name, marks and secrets of its own.
     pub(crate) fn seeded(family: Family, scenario: Scenario, seed: u64) -> Self {
-        let mut options = Options::new(family, scenario);
-        options.seed = seed;
-        options.speed = SPEED;
+        Self::of(Options {
+            seed,
+            ..Options::new(family, scenario)
+        })
+    }
+
+    /// A receiver of the usual seed with another version of the firmware.
+    pub(crate) fn with_firmware(family: Family, scenario: Scenario, firmware: &str) -> Self {
+        Self::of(Options {
+            firmware: Some(firmware.to_owned()),
+            ..Options::new(family, scenario)
+        })
+    }
+
+    fn of(options: Options) -> Self {
+        let options = Options {
+            speed: SPEED,
+            ..options
+        };
         let receiver = RUNTIME
             .block_on(mock_device::start(options))
             .expect("a receiver");
@@ -107,11 +126,13 @@ impl Bench {
         if let Some(file) = &self.login {
             call = call.words(&["--login-file", &file.path().display().to_string()]);
         }
-        if self.truth().scenario == Scenario::Stalled {
+        match self.truth().scenario {
             // The rest of an answer never comes, so there is no point in waiting for it.
-            return call.words(&["--limit", "answer-s=0.2"]);
+            Scenario::Stalled => call.words(&["--limit", "answer-s=0.2"]),
+            // Its size ends the answer, however long so much of it takes.
+            Scenario::EndlessBody | Scenario::Bomb => call.words(&["--limit", "answer-s=30"]),
+            _ => call,
         }
-        call
     }
 
     /// A command with this data folder that does not name a device.
@@ -132,15 +153,23 @@ impl Bench {
     }
 }
 
-/// Checks each case on a thread of its own, since nearly all of a case is waiting.
+/// Checks many cases at once, since nearly all of a case is waiting; not so many that the programs
+/// wait for a processor longer than their short bounds allow.
 pub(crate) fn side_by_side<T: Sync>(cases: &[T], check: impl Fn(&T) + Sync) {
+    let next = AtomicUsize::new(0);
     std::thread::scope(|scope| {
-        for case in cases {
-            let check = &check;
-            scope.spawn(move || check(case));
+        for _ in 0..cases.len().min(AT_ONCE) {
+            scope.spawn(|| {
+                while let Some(case) = cases.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    check(case);
+                }
+            });
         }
     });
 }
+
+/// How many cases are under way at once.
+const AT_ONCE: usize = 24;
 
 /// One run of the program to be made.
 #[must_use = "nothing runs before `run`"]

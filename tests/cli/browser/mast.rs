@@ -12,7 +12,7 @@ pub(super) fn alter(bench: &Bench, changes: &[(&str, Json)], settings: &Map<Stri
     let visit = Visit::new(bench).expect("the device is there and lets in");
     for (page, names) in PAGES {
         if names.iter().any(|name| changes(name)) {
-            let (kind, body) = visit.filled(page, settings, &changes);
+            let (kind, body) = visit.filled(page, settings, changes);
             let answered = visit.post(&format!("/{page}-keep"), &kind, &body);
             let (status, said) = answered.expect("the device is there and answers");
             assert!(status < 400, "{page}: {status} {said}");
@@ -140,15 +140,14 @@ impl<'a> Visit<'a> {
 /// RFC 7578, with the file that nobody chose.
 fn multipart(pairs: &[(&str, String)]) -> (String, String) {
     let mark = "between-the-reeds";
-    let mut body = String::new();
-    for (name, value) in pairs {
-        body += &format!(
-            "--{mark}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n"
-        );
-    }
-    body += &format!(
-        "--{mark}\r\nContent-Disposition: form-data; name=\"map\"; filename=\"\"\r\n\
-         Content-Type: application/octet-stream\r\n\r\n\r\n--{mark}--\r\n"
+    let field = |(name, value): &(&str, String)| {
+        format!("--{mark}\r\nContent-Disposition: form-data; name=\"{name}\"\r\n\r\n{value}\r\n")
+    };
+    let fields: Vec<String> = pairs.iter().map(field).collect();
+    let body = format!(
+        "{}--{mark}\r\nContent-Disposition: form-data; name=\"map\"; filename=\"\"\r\n\
+         Content-Type: application/octet-stream\r\n\r\n\r\n--{mark}--\r\n",
+        fields.concat()
     );
     (format!("multipart/form-data; boundary={mark}"), body)
 }
