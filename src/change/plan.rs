@@ -108,6 +108,17 @@ impl PlanError {
             PlanError::CannotSay { .. } => "value-cannot-be-written",
         }
     }
+
+    /// What to do about it.
+    pub fn help(&self) -> &'static str {
+        match self {
+            PlanError::NoSuchSetting { .. } | PlanError::NeedsFirmware { .. } => {
+                "leave that setting out; `linkmend read` shows what it has"
+            }
+            PlanError::ReadOnly { .. } => "leave that setting out",
+            PlanError::CannotSay { .. } => "`linkmend profile show` says what this family takes",
+        }
+    }
 }
 
 impl Plan {

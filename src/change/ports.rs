@@ -10,7 +10,7 @@ use super::{
     report::{Report, Trouble},
     step::{BootTime, Direction, Step},
 };
-use crate::terms::{Identity, Overlay, SaveName, Snapshot};
+use crate::terms::{Identity, Overlay, SaveName, Snapshot, Witness};
 
 /// How an acting request ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -64,13 +64,17 @@ pub struct Wait {
     pub deadline_s: f64,
     /// Whether somebody has to power it off and on by hand.
     pub by_hand: bool,
+    /// The device's own mark before it was asked to restart: where it shows another start now, the
+    /// restart is over, seen or not.
+    pub mark: Option<Witness>,
 }
 
 /// How a wait ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Back {
     /// Whether the device was seen to be gone: its connection refused or reset, or its network
-    /// away. Silence alone is none: nobody can say whose fault it is.
+    /// away, or its own mark tells of another start. Silence alone is none: nobody can say whose
+    /// fault it is.
     pub gone: bool,
     /// Whether something answers there now.
     pub there: bool,
@@ -105,6 +109,8 @@ pub trait Clock {
 pub enum Question {
     /// Nothing but the address tells the device from others: is it the only one powered?
     OnlyAddress(Identity),
+    /// Shall it be asked for bind mode?
+    BindMode,
     /// Shall this be written?
     Write {
         /// Where it goes.

@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     change::{
-        Machine, Options, Report, Wanted,
+        Machine, Options, Report, Trouble, Wanted,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
@@ -47,6 +47,25 @@ pub(crate) struct Change<'a> {
     pub expectation: Expectation,
 }
 
+/// Which device may be written to.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Which {
+    /// A serial, a BSSID or a name that it must have.
+    pub device: Option<String>,
+    /// Go on where only the address tells it from others.
+    pub trust_address: bool,
+}
+
+impl Which {
+    /// As it was typed.
+    pub(super) fn typed(target: &args::Target) -> Self {
+        Self {
+            device: target.device.clone(),
+            trust_address: target.trust_address,
+        }
+    }
+}
+
 /// A new change, as a command wants it.
 pub(crate) struct Order {
     /// The command, for the record.
@@ -61,22 +80,21 @@ pub(crate) struct Order {
     pub expectation: Expectation,
     /// What else a person should know at the end.
     pub notes: Vec<String>,
+    /// What is to be said where there was nothing to do.
+    pub if_nothing: Option<&'static str>,
 }
 
-/// Which device may be written to.
-pub(crate) struct Which {
-    /// A serial, a BSSID or a name that it must have.
-    pub device: Option<String>,
-    /// Go on where only the address tells it from others.
-    pub trust_address: bool,
-}
-
-impl Which {
-    /// The one that was typed.
-    pub(super) fn typed(target: &args::Target) -> Self {
+impl Order {
+    /// One that wants nothing yet.
+    pub(crate) fn of(command: &'static str, which: Which, writing: Writing) -> Self {
         Self {
-            device: target.device.clone(),
-            trust_address: target.trust_address,
+            command,
+            wanted: Wanted::new(),
+            writing,
+            which,
+            expectation: Expectation::default(),
+            notes: Vec::new(),
+            if_nothing: None,
         }
     }
 }
@@ -88,13 +106,13 @@ pub(super) async fn make(
     target: &Target,
     order: Order,
 ) -> Result<Exit, Failure> {
-    let ended = carry_out(context, journal, target, order).await?;
+    let ended = made(context, journal, target, order).await?;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     Ok(say(context.screen, &ended, target, &fingerprint))
 }
 
-/// Makes a new change of a device, shown step by step.
-pub(crate) async fn carry_out(
+/// The same, for the caller to say how it ended.
+pub(crate) async fn made(
     context: &Context,
     journal: &Journal,
     target: &Target,
@@ -107,6 +125,7 @@ pub(crate) async fn carry_out(
         which,
         expectation,
         notes,
+        if_nothing,
     } = order;
     let options = options(target, writing, which.trust_address, journal)?;
     let source = target.profile.source.clone();
@@ -120,6 +139,9 @@ pub(crate) async fn carry_out(
     };
     let mut ended = run(context, journal, change).await;
     ended.report.notes.extend(notes);
+    if ended.report.outcome == Outcome::NothingToDo {
+        ended.report.notes.extend(if_nothing.map(Into::into));
+    }
     Ok(ended)
 }
 
@@ -282,7 +304,10 @@ pub(crate) fn say(
     }
     if let Some(trouble) = &report.trouble {
         let mut fault = render::fault(trouble);
-        if target.simulated && report.outcome == Outcome::Unproved {
+        if target.simulated
+            && report.outcome == Outcome::Unproved
+            && trouble.code != Trouble::NOT_SHOWN
+        {
             fault.help = Some("a practice receiver ends with this run: nothing to resume".into());
         }
         say_fault(screen, &fault);

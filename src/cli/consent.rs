@@ -44,6 +44,15 @@ impl Consent for Person<'_> {
                 );
                 self.confirm("Is it the only one that is powered?").await
             }
+            Question::BindMode => {
+                if self.yes {
+                    return Answer::Yes;
+                }
+                let screen = self.screen.asking();
+                screen.remark(Tone::Careful, MODE_CAUTION);
+                screen.remark(Tone::Careful, CAUTION);
+                self.confirm("Start bind mode?").await
+            }
             Question::Write {
                 direction,
                 plan,
@@ -202,6 +211,10 @@ const KEY_CAUTION: &str = "A bind key and a model lock are a pair: with another 
 /// Common practice, no source.
 const UNBOUND_CAUTION: &str =
     "Without its bind key it follows no transmitter until it is bound again.";
+
+/// Common practice, no source.
+const MODE_CAUTION: &str = "In bind mode it takes the key of any transmitter that binds nearby: keep \
+                            all but yours switched off.";
 
 /// Common practice, no source.
 const RULES_CAUTION: &str = "Region and transmit power are set by the rules of the place where it is \

@@ -10,12 +10,13 @@
 //! done, and proved
 //! ```
 
+pub(crate) use super::changing::Which;
 use super::{
     args,
-    changing::{self, Order, Which},
+    changing::{self, Ended, Order},
     context::Context,
     failure::Failure,
-    target,
+    target::{self, Target},
 };
 use crate::{
     change::{Trouble, Wanted},
@@ -33,19 +34,31 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
+    let which = Which::typed(&typed.target);
+    let ended = unlock(context, &journal, &target, wanted, which, typed.writing).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+}
+
+/// Sets the model lock to what is wanted, with all that belongs to a change.
+pub(crate) async fn unlock(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    wanted: Wanted,
+    which: Which,
+    writing: args::Writing,
+) -> Result<Ended, Failure> {
     let expectation = Expectation {
         wanted: wanted.clone(),
         ..Expectation::of(&target.profile)
     };
     let order = Order {
-        command: "unlock",
         wanted,
-        writing: typed.writing,
-        which: Which::typed(&typed.target),
         expectation,
-        notes: Vec::new(),
+        ..Order::of("unlock", which, writing)
     };
-    changing::make(context, &journal, &target, order).await
+    changing::made(context, journal, target, order).await
 }
 
 fn wanted(profile: &Profile, slot: Option<&str>) -> Result<Wanted, Failure> {

@@ -3,9 +3,13 @@
 //! A secret's value stands in no message, and never on a command line: that is seen by everybody
 //! on the computer, and kept by the shell.
 
-use std::{io::Read, path::Path};
+use std::{fs::File, io::Read, os::unix::fs::MetadataExt, path::Path};
 
-use super::{failure::Failure, read::nearest};
+use super::{
+    failure::Failure,
+    read::nearest,
+    screen::{Screen, Tone},
+};
 use crate::{
     change::Trouble,
     profile::{Means, Setting},
@@ -63,30 +67,43 @@ pub(super) fn writable(setting: &Setting, value: &Value) -> Result<(), Failure> 
     })
 }
 
-/// The one line of a file that holds a secret, without its line end.
-pub(super) fn line_of(file: &Path) -> Result<String, Failure> {
+/// The one line of a file that holds a secret, without its line end. Where others can read the
+/// file, that is told: it is its owner's to mend.
+pub(super) fn line_of(file: &Path, screen: Screen) -> Result<String, Failure> {
     let shown = Untrusted::new(file.display().to_string()).to_string();
-    let failed = |why: String| {
+    let failed = |why: &str| {
         Failure::usage(
-            format!("the file {shown} {why}"),
+            format!("the file `{shown}` {why}"),
             "put the secret alone into it, on one line, readable by you alone",
         )
     };
-    let mut bytes = Vec::new();
-    std::fs::File::open(file)
-        .and_then(|file| file.take(MOST_BYTES + 1).read_to_end(&mut bytes))
-        .map_err(|error| failed(format!("cannot be read: {error}")))?;
-    if bytes.len() as u64 > MOST_BYTES {
-        return Err(failed("is too large for a secret".into()));
+    let unread = |error: std::io::Error| failed(&format!("cannot be read: {error}"));
+    let opened = File::open(file).map_err(unread)?;
+    let found = opened.metadata().map_err(unread)?;
+    if found.is_file() && found.mode() & OTHERS != 0 {
+        let text =
+            format!("others on this computer can read `{shown}`; chmod 600 takes that from them");
+        screen.step("careful", Tone::Careful, &text);
     }
-    let text = String::from_utf8(bytes).map_err(|_| failed("is no UTF-8 text".into()))?;
+    let mut bytes = Vec::new();
+    opened
+        .take(MOST_BYTES + 1)
+        .read_to_end(&mut bytes)
+        .map_err(unread)?;
+    if bytes.len() as u64 > MOST_BYTES {
+        return Err(failed("is too large for a secret"));
+    }
+    let text = String::from_utf8(bytes).map_err(|_| failed("is no UTF-8 text"))?;
     let line = text.strip_suffix('\n').unwrap_or(&text);
     let line = line.strip_suffix('\r').unwrap_or(line);
     if line.contains(['\n', '\r']) {
-        return Err(failed("has more than one line".into()));
+        return Err(failed("has more than one line"));
     }
     Ok(line.to_owned())
 }
+
+/// What a group and everybody else may do with a file.
+const OTHERS: u32 = 0o077;
 
 /// No secret is longer than the longest text of a setting.
 const MOST_BYTES: u64 = 16 * 1024;
@@ -135,9 +152,10 @@ mod tests {
     fn a_file_holds_one_line_alone() {
         let folder = tempfile::tempdir().expect("a folder");
         let file = folder.path().join("words");
+        let screen = Screen::new(true, true, true);
         let line = |bytes: &[u8]| {
             std::fs::write(&file, bytes).expect("written");
-            line_of(&file).map_err(|failure| failure.to_string())
+            line_of(&file, screen).map_err(|failure| failure.to_string())
         };
         for text in ["mist  over ", "mist  over \n", "mist  over \r\n"] {
             assert_eq!(line(text.as_bytes()).as_deref(), Ok("mist  over "));
@@ -146,7 +164,7 @@ mod tests {
         assert!(why(b"mist\nover\n").ends_with("has more than one line"));
         assert!(why(b"\xff\xfe").ends_with("is no UTF-8 text"));
         assert!(why(&vec![b'a'; 20_000]).ends_with("is too large for a secret"));
-        let missing = line_of(&folder.path().join("no-such")).expect_err("not there");
+        let missing = line_of(&folder.path().join("no-such"), screen).expect_err("not there");
         assert!(missing.to_string().contains("cannot be read"));
     }
 }

@@ -16,6 +16,7 @@ use super::{
     context::Context,
     failure::Failure,
     read::known,
+    screen::Screen,
     target, typed, values,
 };
 use crate::{
@@ -33,7 +34,12 @@ pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, 
     let target = context
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
-    let given = given(&target.profile, &typed.settings, &typed.secret_file)?;
+    let given = given(
+        &target.profile,
+        &typed.settings,
+        &typed.secret_file,
+        context.screen,
+    )?;
     let mut wanted = Wanted::new();
     for (setting, value) in given {
         let value = match value {
@@ -48,12 +54,9 @@ pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, 
         ..Expectation::of(&target.profile)
     };
     let order = Order {
-        command: "write",
         wanted,
-        writing: typed.writing,
-        which: Which::typed(&typed.target),
         expectation,
-        notes: Vec::new(),
+        ..Order::of("write", Which::typed(&typed.target), typed.writing)
     };
     changing::make(context, &journal, &target, order).await
 }
@@ -71,10 +74,11 @@ fn given<'a>(
     profile: &'a Profile,
     words: &[String],
     files: &[String],
+    screen: Screen,
 ) -> Result<Vec<(&'a Setting, Given)>, Failure> {
     let mut all: Vec<(&Setting, Given)> = Vec::new();
     let from_words = words.iter().map(|word| from_word(profile, word));
-    let from_files = files.iter().map(|word| from_file(profile, word));
+    let from_files = files.iter().map(|word| from_file(profile, word, screen));
     for one in from_words.chain(from_files) {
         let (setting, value) = one?;
         if all.iter().any(|(other, _)| other.name == setting.name) {
@@ -118,7 +122,11 @@ fn from_word<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given
     Ok((setting, Given::Value(value)))
 }
 
-fn from_file<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given), Failure> {
+fn from_file<'a>(
+    profile: &'a Profile,
+    word: &str,
+    screen: Screen,
+) -> Result<(&'a Setting, Given), Failure> {
     let Some((name, file)) = word.split_once('=') else {
         return Err(Failure::usage(
             format!("--secret-file `{}` has no `=`", Untrusted::new(word)),
@@ -126,7 +134,7 @@ fn from_file<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given
         ));
     };
     let setting = setting(profile, name)?;
-    let line = values::line_of(&PathBuf::from(file))?;
+    let line = values::line_of(&PathBuf::from(file), screen)?;
     let value = values::parse(setting, &line).map_err(|why| refused(setting, why))?;
     Ok((setting, Given::Value(value)))
 }

@@ -13,6 +13,7 @@ pub mod json;
 pub mod limits;
 pub mod lines;
 pub mod login;
+mod look;
 pub mod origin;
 pub mod page;
 #[cfg(all(test, feature = "practice"))]
@@ -35,6 +36,7 @@ pub use error::SessionError;
 pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
 pub use login::Credentials;
+pub use look::Look;
 pub use origin::{Origin, OriginError};
 pub use read::Harvest;
 pub use send::Reply;
@@ -46,8 +48,9 @@ use crate::{
     terms::{Overlay, RequestName, SaveName, Untrusted},
 };
 use answers::Answer;
-use http::{Got, Http, Unanswered, Unreached};
+use http::{Acted, Got, Http, Unanswered, Unreached};
 use login::{LoginForm, Pass};
+use look::Looked;
 
 /// One device, by one profile, through one origin.
 #[derive(Clone)]
@@ -59,6 +62,8 @@ pub struct Session {
     pass: Arc<Pass>,
     /// Used up by the first reading.
     fetched: Arc<Mutex<Fetched>>,
+    /// Used up by the reading right after it.
+    looked: Arc<Mutex<Option<Looked>>>,
 }
 
 /// Asked for each reading: the BSSID of the network through which the device is reached at this
@@ -95,6 +100,24 @@ pub enum Alive {
     Silent,
 }
 
+impl Alive {
+    /// What it means that no status came.
+    fn without_status(error: &HttpError) -> Self {
+        match error {
+            HttpError::NotSent { how, .. } => match how {
+                Unreached::Refused => Alive::Gone,
+                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
+            },
+            HttpError::NoAnswer { how, .. } => match how {
+                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
+                Unanswered::NotHttp => Alive::Answers,
+                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
+            },
+            _ => Alive::Silent,
+        }
+    }
+}
+
 impl Session {
     /// A session with the device at an origin; `bssid` is asked anew for each reading, so that a
     /// lookalike that comes back in the device's place is noticed. Nothing is sent.
@@ -112,6 +135,7 @@ impl Session {
             limits,
             bssid,
             fetched: Arc::default(),
+            looked: Arc::default(),
         })
     }
 
@@ -176,6 +200,7 @@ impl Session {
         // Before anything is asked and after everything is answered: where the two differ, some of
         // the answers may be of another device.
         let bssid = (self.bssid)();
+        fetched.extend(self.just_seen(bssid));
         let mut by_request = BTreeMap::new();
         for rule in &self.profile.recognise {
             if let Some(request) = self.profile.requests.get(&rule.request) {
@@ -198,7 +223,7 @@ impl Session {
             }
             match self.ask(request, &mut fetched, &mut by_request).await {
                 Err(SessionError::LoggedOut { .. }) if fresh => {
-                    // It asks again although it has just been told.
+                    // It asks again for what it has just been told.
                     return Err(self.refused_login(Untrusted::default()));
                 }
                 Err(error @ SessionError::LoggedOut { .. }) => {
@@ -207,6 +232,7 @@ impl Session {
                 }
                 asked => asked?,
             }
+            fresh = false;
         }
         if (self.bssid)() != bssid {
             return Err(SessionError::AnotherDevice);
@@ -230,13 +256,20 @@ impl Session {
             .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
         let mut ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
         ask.login = !self.is_open();
-        let secrets = send::secrets(&self.profile, answers, overlay);
+        let secrets = self.secrets(answers, overlay);
         let acted = self.act(save.name.as_str(), &ask).await?;
         if save.restarts {
             self.pass.put_out();
         }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
+            Ok(acted) if save.answer.is_none() && self.shows_settings(&acted) => {
+                Ok(Reply::Answered {
+                    status: acted.status,
+                    says: "(it shows its settings again)".into(),
+                    as_expected: None,
+                })
+            }
             acted => send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await,
         }
     }
@@ -266,14 +299,62 @@ impl Session {
         let request = request.ok_or_else(|| SessionError::NoRestart {
             family: self.profile.family.clone(),
         })?;
+        self.send(answers, request, true).await
+    }
+
+    /// Sends a request of the profile that acts and writes no setting, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn ask_once(
+        &self,
+        answers: &Answers,
+        request: &RequestName,
+    ) -> Result<Reply, SessionError> {
+        let found = self.profile.requests.get(request);
+        let found = found.ok_or_else(|| SessionError::BadPath {
+            what: request.to_string(),
+        })?;
+        self.send(answers, found, false).await
+    }
+
+    /// `restarts`: whether whoever was let in has to log in again after it.
+    async fn send(
+        &self,
+        answers: &Answers,
+        request: &Request,
+        restarts: bool,
+    ) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
-        let secrets = send::secrets(&self.profile, answers, &Overlay::new());
+        let secrets = self.secrets(answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;
-        self.pass.put_out();
+        if restarts {
+            self.pass.put_out();
+        }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,
         }
+    }
+
+    /// What must not stand in what is told of an answer.
+    fn secrets(&self, answers: &Answers, overlay: &Overlay) -> Vec<String> {
+        let mut secrets = send::secrets(&self.profile, answers, overlay);
+        let word = self.pass.credentials().map(|known| known.word().to_owned());
+        secrets.extend(word.filter(|word| word.chars().count() > 2));
+        secrets
+    }
+
+    /// Whether a request that acts led to a page that is read by itself: its words are those of
+    /// its controls.
+    fn shows_settings(&self, acted: &Acted) -> bool {
+        let Ok(got) = &acted.answer else {
+            return false;
+        };
+        let leads = (300..400).contains(&acted.status);
+        leads
+            && self.profile.reading().into_iter().any(|request| {
+                let url = self.origin().join(&request.path);
+                url.is_some_and(|url| url.path() == got.url.path())
+            })
     }
 
     /// Knocks once, with the first request by which the family is recognised, and waits for no
@@ -287,16 +368,7 @@ impl Session {
         };
         match self.http.knock(&ask).await {
             Ok(_) => Alive::Answers,
-            Err(HttpError::NotSent { how, .. }) => match how {
-                Unreached::Refused => Alive::Gone,
-                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
-            },
-            Err(HttpError::NoAnswer { how, .. }) => match how {
-                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
-                Unanswered::NotHttp => Alive::Answers,
-                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
-            },
-            Err(_) => Alive::Silent,
+            Err(error) => Alive::without_status(&error),
         }
     }
 

@@ -65,7 +65,13 @@ impl Machine {
         }
         let plan = match Plan::new(&self.profile, &last, &self.wanted) {
             Ok(plan) => plan,
-            Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
+            Err(error) => {
+                return self.stop(Trouble::new(
+                    error.code(),
+                    error.to_string(),
+                    Some(error.help()),
+                ));
+            }
         };
         self.lines = lines_of(&plan, NOT_WRITTEN);
         if plan.is_empty() {
@@ -139,7 +145,13 @@ impl Machine {
                 self.notes.extend(way.left);
                 (way.plan, way.wanted)
             }
-            Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
+            Err(error) => {
+                return self.stop(Trouble::new(
+                    error.code(),
+                    error.to_string(),
+                    Some(error.help()),
+                ));
+            }
         };
         let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());
         leg.mark.clone_from(&cut_off.wrote);

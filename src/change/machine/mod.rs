@@ -8,7 +8,7 @@
 //! The way of a leg, there or back:
 //!
 //! ```text
-//! first read → keep → planned → ask → agreed → read again
+//! first read → try → keep → planned → ask → agreed → read again
 //!   → for each save:  writing → save → wrote → (restart) → read back
 //!   → restart, where the family has a request for it → there → prove → end
 //! ```

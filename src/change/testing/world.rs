@@ -292,6 +292,7 @@ impl World {
                 self.log.push("ask address".into());
                 Event::Answered(self.script.address.clone().unwrap_or(Answer::Yes))
             }
+            Action::Ask(Question::BindMode) => panic!("no change asks for bind mode"),
             Action::Ask(Question::Write { by_rules, .. }) => {
                 let how = if by_rules.is_some() {
                     "ask by rules"

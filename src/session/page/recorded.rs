@@ -296,6 +296,7 @@ fn bytes_of_the_tricky_pages_are_those_of_the_first_recording() {
         let case = cases.iter().find(|case| case.name == name);
         let recorded = case.expect("the case is there").recorded();
         let (_, body) = recorded.split_once("\n\n").expect("a head and a body");
+        // One character stands for one byte here.
         assert_eq!(body.chars().count(), length, "{name}");
     }
     for (name, expected) in expected {
