@@ -3,12 +3,15 @@
 use std::{sync::Arc, time::Duration};
 
 use super::{
+    plan::{Plan, PlanLine},
     ports::{Back, Clock, Device, Reach, Sent, Wait},
     report::Trouble,
+    step::BootTime,
 };
 use crate::{
+    profile::Pattern,
     session::{self, Alive, Answers, Session, SessionError},
-    terms::{Exit, Overlay, SaveName, Snapshot, Untrusted},
+    terms::{Exit, Overlay, PlaceName, RequestName, SaveName, Snapshot, Untrusted},
 };
 
 /// One device behind a session. What it writes it writes from the answers that it read last.
@@ -26,6 +29,44 @@ impl SessionDevice {
             answers: None,
             only,
         }
+    }
+
+    /// Whether these stand in the last reading, volatile places included.
+    pub fn shows(&self, patterns: &[(PlaceName, Pattern)]) -> bool {
+        let answers = self.answers.as_ref();
+        answers.is_some_and(|answers| {
+            patterns
+                .iter()
+                .all(|(place, pattern)| pattern.fits(answers.raw(place)).is_some())
+        })
+    }
+
+    /// Sends a request of the profile that acts, once, from what was read last.
+    pub async fn act(&mut self, request: &RequestName) -> Sent {
+        match self.answers.take() {
+            Some(answers) => sent(self.session.ask_once(&answers, request).await),
+            None => Sent::NotSent(unread()),
+        }
+    }
+
+    /// A value that the device as it is does not offer a way to set.
+    fn not_taken(&self, plan: &Plan, place: Option<&PlaceName>, error: &SessionError) -> Trouble {
+        let profile = self.session.profile();
+        let of_place = |line: &&PlanLine| {
+            let setting = profile.setting(line.setting.as_str());
+            place.is_some_and(|place| setting.is_some_and(|s| s.own_places().contains(place)))
+        };
+        let Some(line) = plan.lines.iter().find(of_place) else {
+            return trouble(error);
+        };
+        Trouble::new(
+            Trouble::NOT_OFFERED,
+            format!(
+                "`{}` cannot be set so on this receiver: {error}",
+                line.setting
+            ),
+            Some("its firmware may not offer that value; choose another, or leave the setting out"),
+        )
     }
 
     fn refuse_others(&self, snapshot: &Snapshot) -> Result<(), Trouble> {
@@ -53,6 +94,32 @@ impl Device for SessionDevice {
         self.refuse_others(&harvest.snapshot)?;
         self.answers = Some(harvest.answers);
         Ok(harvest.snapshot)
+    }
+
+    fn tries(&self, plan: &Plan) -> Result<(), Trouble> {
+        let answers = self.answers.as_ref().ok_or_else(unread)?;
+        let tries =
+            |save: &SaveName, overlay: &Overlay| self.session.builds(answers, save, overlay);
+        for planned in &plan.saves {
+            let Err(error) = tries(&planned.save, &planned.overlay) else {
+                continue;
+            };
+            if tries(&planned.save, &Overlay::new()).is_err() {
+                return Err(trouble(&error));
+            }
+            // It is one of the values then; the first that fails alone is named.
+            let mut alone = planned.overlay.iter().filter_map(|(place, raw)| {
+                let overlay = Overlay::from([(place.clone(), raw.clone())]);
+                let error = tries(&planned.save, &overlay).err()?;
+                Some((place, error))
+            });
+            let (place, error) = match alone.next() {
+                Some((place, error)) => (Some(place), error),
+                None => (None, error),
+            };
+            return Err(self.not_taken(plan, place, &error));
+        }
+        Ok(())
     }
 
     async fn save(&mut self, save: &SaveName, overlay: &Overlay) -> Sent {
@@ -87,34 +154,55 @@ impl<K: Clock> Reach for SessionReach<K> {
     async fn again(&mut self, wait: &Wait) -> Back {
         let start = self.clock.now();
         let mut gone = false;
+        let mut looks = 0;
         loop {
+            tokio::time::sleep(pause(gone, looks, passed(&self.clock, &start))).await;
+            looks += 1;
+            let look = self.session.look().await;
             // A computer that was itself started anew in between has waited long enough.
-            let passed = self.clock.now().since(&start).unwrap_or(f64::INFINITY);
-            match self.session.alive().await {
+            let passed = passed(&self.clock, &start);
+            let anew = |before| {
+                look.mark
+                    .as_ref()
+                    .is_some_and(|now| now.restarted_since(before))
+            };
+            match look.alive {
+                Alive::Answers if gone || wait.mark.as_ref().is_some_and(anew) => {
+                    return Back {
+                        gone: true,
+                        there: true,
+                    };
+                }
                 // By hand it goes when the person gets to it, and not before.
-                Alive::Answers if gone || (passed > wait.leave_s && !wait.by_hand) => {
+                Alive::Answers if passed > wait.leave_s && !wait.by_hand => {
                     return Back { gone, there: true };
                 }
                 Alive::Answers if passed > wait.deadline_s => return Back { gone, there: true },
                 Alive::Answers | Alive::Silent => {}
-                Alive::Gone => gone = true,
+                Alive::Gone if gone => {}
+                Alive::Gone => (gone, looks) = (true, 0),
             }
             if passed > wait.deadline_s {
                 return Back { gone, there: false };
             }
-            tokio::time::sleep(pause(gone, passed)).await;
         }
     }
 }
 
-/// Gently while the device is still there, often enough to be there within 50 ms of a quick
-/// restart, and less often in a long wait.
-fn pause(gone: bool, passed_s: f64) -> Duration {
-    Duration::from_millis(match gone {
-        false => 100,
-        true if passed_s < 10.0 => 40,
-        true => 200,
-    })
+fn passed(clock: &impl Clock, start: &BootTime) -> f64 {
+    clock.now().since(start).unwrap_or(f64::INFINITY)
+}
+
+/// How long to leave it alone before the next look, after so many in its present state. Gently
+/// while the device is still there, often enough to be done within 50 ms of a quick restart, and
+/// less often in a long wait. The first looks come sooner: some devices are back at once.
+fn pause(gone: bool, looks: u32, passed_s: f64) -> Duration {
+    let (first, longest) = match gone {
+        false => (5, 100),
+        true if passed_s < 10.0 => (2, 20),
+        true => (200, 200),
+    };
+    Duration::from_millis((first << looks.min(6)).min(longest))
 }
 
 fn sent(result: Result<session::Reply, SessionError>) -> Sent {

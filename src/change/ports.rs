@@ -6,11 +6,11 @@
 )]
 
 use super::{
-    plan::Plan,
+    plan::{Plan, PlanLine},
     report::{Report, Trouble},
     step::{BootTime, Direction, Step},
 };
-use crate::terms::{Identity, Overlay, SaveName, Snapshot};
+use crate::terms::{Identity, Overlay, SaveName, Snapshot, Witness};
 
 /// How an acting request ended.
 #[derive(Debug, Clone, PartialEq, Eq)]
@@ -43,6 +43,8 @@ impl Sent {
 pub trait Device {
     /// Reads all of it. What is written afterwards is written from these very answers.
     async fn read(&mut self) -> Result<Snapshot, Trouble>;
+    /// Whether the saves of a plan can be made of what was read last; nothing is sent.
+    fn tries(&self, plan: &Plan) -> Result<(), Trouble>;
     /// Sends one save.
     async fn save(&mut self, save: &SaveName, overlay: &Overlay) -> Sent;
     /// Sends the family's restart request.
@@ -62,13 +64,17 @@ pub struct Wait {
     pub deadline_s: f64,
     /// Whether somebody has to power it off and on by hand.
     pub by_hand: bool,
+    /// The device's own mark before it was asked to restart: where it shows another start now, the
+    /// restart is over, seen or not.
+    pub mark: Option<Witness>,
 }
 
 /// How a wait ended.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub struct Back {
     /// Whether the device was seen to be gone: its connection refused or reset, or its network
-    /// away. Silence alone is none: nobody can say whose fault it is.
+    /// away, or its own mark tells of another start. Silence alone is none: nobody can say whose
+    /// fault it is.
     pub gone: bool,
     /// Whether something answers there now.
     pub there: bool,
@@ -103,6 +109,8 @@ pub trait Clock {
 pub enum Question {
     /// Nothing but the address tells the device from others: is it the only one powered?
     OnlyAddress(Identity),
+    /// Shall it be asked for bind mode?
+    BindMode,
     /// Shall this be written?
     Write {
         /// Where it goes.
@@ -113,6 +121,9 @@ pub enum Question {
         takes_s: Option<(f64, f64)>,
         /// What cannot be undone or proved, in words.
         warnings: Vec<String>,
+        /// What of it local rules set. Consent to that is its new value, typed by the person, and
+        /// nothing else: whoever cannot have that typed answers [`Answer::Nobody`].
+        by_rules: Option<PlanLine>,
     },
 }
 

@@ -1,9 +1,9 @@
 //! The families and systems that come with the program.
 //!
 //! They are the files of `profiles/`, compiled in, so that a laptop without internet has them; a
-//! test keeps each of them sound.
+//! test keeps each of them sound, so that a start need not check them over their whole ranges.
 
-use super::load::load_text;
+use super::load::load_tested;
 use super::model::Profile;
 use super::system::{System, load_system};
 
@@ -29,7 +29,7 @@ pub fn built_in_systems() -> Vec<System> {
 }
 
 fn load((name, text): &(&str, &str)) -> Option<Profile> {
-    load_text(&source(name), text).ok()
+    load_tested(&source(name), text).ok()
 }
 
 fn source(name: &str) -> String {
@@ -61,7 +61,7 @@ mod tests {
     use serde_json::json;
 
     use super::*;
-    use crate::profile::{At, Field, Login, RestartBy, SaveHow};
+    use crate::profile::{At, Field, Login, RestartBy, SaveHow, load_text};
     use crate::terms::{PlaceName, Raw, Reading, SettingName, Value};
 
     #[test]

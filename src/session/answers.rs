@@ -48,7 +48,7 @@ impl Answers {
     }
 
     /// What stood at a place, volatile ones included.
-    pub(super) fn raw(&self, place: &PlaceName) -> &Raw {
+    pub fn raw(&self, place: &PlaceName) -> &Raw {
         self.places.get(place).unwrap_or(&Raw::Missing)
     }
 

@@ -13,6 +13,7 @@ pub mod json;
 pub mod limits;
 pub mod lines;
 pub mod login;
+mod look;
 pub mod origin;
 pub mod page;
 #[cfg(all(test, feature = "practice"))]
@@ -35,6 +36,7 @@ pub use error::SessionError;
 pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
 pub use login::Credentials;
+pub use look::Look;
 pub use origin::{Origin, OriginError};
 pub use read::Harvest;
 pub use send::Reply;
@@ -48,6 +50,7 @@ use crate::{
 use answers::Answer;
 use http::{Acted, Got, Http, Unanswered, Unreached};
 use login::{LoginForm, Pass};
+use look::Looked;
 
 /// One device, by one profile, through one origin.
 #[derive(Clone)]
@@ -59,6 +62,8 @@ pub struct Session {
     pass: Arc<Pass>,
     /// Used up by the first reading.
     fetched: Arc<Mutex<Fetched>>,
+    /// Used up by the reading right after it.
+    looked: Arc<Mutex<Option<Looked>>>,
 }
 
 /// Asked for each reading: the BSSID of the network through which the device is reached at this
@@ -95,6 +100,24 @@ pub enum Alive {
     Silent,
 }
 
+impl Alive {
+    /// What it means that no status came.
+    fn without_status(error: &HttpError) -> Self {
+        match error {
+            HttpError::NotSent { how, .. } => match how {
+                Unreached::Refused => Alive::Gone,
+                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
+            },
+            HttpError::NoAnswer { how, .. } => match how {
+                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
+                Unanswered::NotHttp => Alive::Answers,
+                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
+            },
+            _ => Alive::Silent,
+        }
+    }
+}
+
 impl Session {
     /// A session with the device at an origin; `bssid` is asked anew for each reading, so that a
     /// lookalike that comes back in the device's place is noticed. Nothing is sent.
@@ -112,6 +135,7 @@ impl Session {
             limits,
             bssid,
             fetched: Arc::default(),
+            looked: Arc::default(),
         })
     }
 
@@ -176,6 +200,7 @@ impl Session {
         // Before anything is asked and after everything is answered: where the two differ, some of
         // the answers may be of another device.
         let bssid = (self.bssid)();
+        fetched.extend(self.just_seen(bssid));
         let mut by_request = BTreeMap::new();
         for rule in &self.profile.recognise {
             if let Some(request) = self.profile.requests.get(&rule.request) {
@@ -249,6 +274,21 @@ impl Session {
         }
     }
 
+    /// Whether a save could be made of these answers, as [`Session::save`] would make it. Nothing is
+    /// sent.
+    pub fn builds(
+        &self,
+        answers: &Answers,
+        save: &SaveName,
+        overlay: &Overlay,
+    ) -> Result<(), SessionError> {
+        let save = self
+            .profile
+            .save(save.as_str())
+            .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
+        send::save(self.origin(), &self.profile, answers, save, overlay).map(drop)
+    }
+
     /// Sends the request that makes the device restart, once. The same holds as for
     /// [`Session::save`].
     pub async fn restart(&self, answers: &Answers) -> Result<Reply, SessionError> {
@@ -259,10 +299,36 @@ impl Session {
         let request = request.ok_or_else(|| SessionError::NoRestart {
             family: self.profile.family.clone(),
         })?;
+        self.send(answers, request, true).await
+    }
+
+    /// Sends a request of the profile that acts and writes no setting, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn ask_once(
+        &self,
+        answers: &Answers,
+        request: &RequestName,
+    ) -> Result<Reply, SessionError> {
+        let found = self.profile.requests.get(request);
+        let found = found.ok_or_else(|| SessionError::BadPath {
+            what: request.to_string(),
+        })?;
+        self.send(answers, found, false).await
+    }
+
+    /// `restarts`: whether whoever was let in has to log in again after it.
+    async fn send(
+        &self,
+        answers: &Answers,
+        request: &Request,
+        restarts: bool,
+    ) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
         let secrets = self.secrets(answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;
-        self.pass.put_out();
+        if restarts {
+            self.pass.put_out();
+        }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,
@@ -302,16 +368,7 @@ impl Session {
         };
         match self.http.knock(&ask).await {
             Ok(_) => Alive::Answers,
-            Err(HttpError::NotSent { how, .. }) => match how {
-                Unreached::Refused => Alive::Gone,
-                Unreached::NoRoute | Unreached::Silent | Unreached::Other(_) => Alive::Silent,
-            },
-            Err(HttpError::NoAnswer { how, .. }) => match how {
-                Unanswered::Reset | Unanswered::Closed => Alive::Gone,
-                Unanswered::NotHttp => Alive::Answers,
-                Unanswered::Silent | Unanswered::Other(_) => Alive::Silent,
-            },
-            Err(_) => Alive::Silent,
+            Err(error) => Alive::without_status(&error),
         }
     }
 

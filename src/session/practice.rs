@@ -3,7 +3,10 @@
 //! The simulation is written from the page that describes the families and knows no profile, and
 //! its true state is read beside the wire: where the two disagree, one of them is wrong.
 
-use std::time::Duration;
+use std::{
+    sync::atomic::{AtomicU8, Ordering},
+    time::Duration,
+};
 
 use mock_device::{DeviceTruth, Family, Options, Running, Scenario};
 use serde_json::Value as Json;
@@ -12,7 +15,7 @@ use super::*;
 use crate::{
     find,
     profile::named,
-    terms::{Reading, Sameness, Snapshot, Value},
+    terms::{Reading, Sameness, Snapshot, Value, Witness},
 };
 
 const BOTH: [Family; 2] = [Family::SampleForm, Family::SampleScript];
@@ -313,4 +316,33 @@ async fn a_lookalike_that_comes_back_after_the_restart_is_told_by_its_bssid() {
     assert_eq!(truth.present, 1);
     let bssid = other.bssid.map(|bssid| bssid.to_string());
     assert_eq!(bssid.as_ref(), Some(&truth.devices[1].bssid));
+}
+
+#[tokio::test]
+async fn a_look_shows_the_mark_and_spares_the_reading_that_follows_at_once() {
+    let there = practice(Family::SampleForm, Scenario::Locked).await;
+    let asked = || there.receiver.truth().requests.len();
+    let look = there.session.look().await;
+    assert_eq!(look.alive, Alive::Answers);
+    assert_eq!(look.mark, Some(Witness::Uptime(83.0)), "by FAMILIES.md");
+    let harvest = there.read().await;
+    assert_eq!(harvest.snapshot.witness, look.mark);
+    assert_eq!(asked(), 1, "the look's answer was read");
+    there.read().await;
+    assert_eq!(asked(), 2, "once");
+}
+
+#[tokio::test]
+async fn the_answer_of_a_look_through_another_network_is_not_read() {
+    let there = practice(Family::SampleForm, Scenario::Locked).await;
+    let last = Arc::new(AtomicU8::new(1));
+    let now = Arc::clone(&last);
+    let session = Session {
+        bssid: Arc::new(move || Some([2, 0, 0, 0, 0, now.load(Ordering::SeqCst)])),
+        ..there.session.clone()
+    };
+    assert_eq!(session.look().await.alive, Alive::Answers);
+    last.store(2, Ordering::SeqCst);
+    session.read().await.expect("a reading");
+    assert_eq!(there.receiver.truth().requests.len(), 2);
 }

@@ -162,7 +162,7 @@ fn faulty(profile: &Profile, places: &BTreeMap<PlaceName, Raw>) -> Option<bool> 
     Some(all)
 }
 
-fn witness(profile: &Profile, places: &BTreeMap<PlaceName, Raw>) -> Option<Witness> {
+pub(super) fn witness(profile: &Profile, places: &BTreeMap<PlaceName, Raw>) -> Option<Witness> {
     match profile.restart.as_ref()?.witness.as_ref()? {
         WitnessRule::Falls(place) => raw_number(places.get(place)?).map(Witness::Uptime),
         WitnessRule::Changes(place) => {

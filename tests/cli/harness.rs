@@ -42,9 +42,25 @@ impl Bench {
 
     /// A receiver in a scenario with a name, marks and secrets of its own.
     pub(crate) fn seeded(family: Family, scenario: Scenario, seed: u64) -> Self {
-        let mut options = Options::new(family, scenario);
-        options.seed = seed;
-        options.speed = SPEED;
+        Self::of(Options {
+            seed,
+            ..Options::new(family, scenario)
+        })
+    }
+
+    /// A receiver of the usual seed with another version of the firmware.
+    pub(crate) fn with_firmware(family: Family, scenario: Scenario, firmware: &str) -> Self {
+        Self::of(Options {
+            firmware: Some(firmware.to_owned()),
+            ..Options::new(family, scenario)
+        })
+    }
+
+    fn of(options: Options) -> Self {
+        let options = Options {
+            speed: SPEED,
+            ..options
+        };
         let receiver = RUNTIME
             .block_on(mock_device::start(options))
             .expect("a receiver");

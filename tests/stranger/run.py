@@ -15,7 +15,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "system"))
 
-from bench import Linkmend, Tally  # noqa: E402
+from outside import Linkmend, Tally  # noqa: E402
 
 # What the server starts with. The lock is a flag and a number there, one value for linkmend.
 AT_FIRST = {

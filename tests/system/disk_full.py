@@ -16,7 +16,7 @@ import time
 from pathlib import Path
 from subprocess import run
 
-from bench import ROOT, Linkmend, MockDevice, Tally
+from outside import ROOT, Linkmend, MockDevice, Tally
 
 # Holds an empty journal with its log (about 250 KiB) and some changes.
 DISK_KIB = 768

@@ -11,7 +11,7 @@ import tempfile
 import time
 from pathlib import Path
 
-from bench import ROOT, Linkmend, MockDevice, Tally
+from outside import ROOT, Linkmend, MockDevice, Tally
 
 # The family's own range for a restart, in s.
 RESTART_S = (4, 8)

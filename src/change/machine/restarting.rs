@@ -49,6 +49,11 @@ impl Machine {
                 usual.1 * 1.5 + 30.0
             },
             by_hand: self.returns_by_hand(),
+            mark: self
+                .leg
+                .as_ref()
+                .and_then(|leg| leg.mark.as_ref())
+                .and_then(|(mark, _)| mark.clone()),
         };
         self.go(State::Awaiting, Action::Await(wait))
     }

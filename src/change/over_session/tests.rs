@@ -81,3 +81,42 @@ async fn a_lookalike_without_a_serial_that_comes_back_is_told_by_its_bssid_and_n
     assert_eq!((truth.devices[0].saves, truth.devices[1].saves), (1, 0));
     assert_eq!(truth.devices[1].settings["model-lock"], 7, "as it was");
 }
+
+#[tokio::test]
+async fn a_restart_that_is_over_between_two_looks_is_told_by_the_mark_at_once() {
+    for family in [Family::SampleForm, Family::SampleScript] {
+        let receiver = mock_device::start(Options {
+            // Gone for a millisecond at most, from 2 ms after the answer.
+            speed: 100_000.0,
+            pause: Duration::from_millis(2),
+            ..Options::new(family, Scenario::Locked)
+        });
+        let receiver = Arc::new(receiver.await.expect("a free port"));
+        let origin = Origin::parse(&format!("http://{}", receiver.address())).expect("an origin");
+        let profile = named(&family.to_string()).expect("it comes with the program");
+        let profile = Arc::new(profile);
+        let joined = Arc::clone(&receiver);
+        let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
+        let session = Session::new(origin, Arc::clone(&profile), Limits::default(), bssid);
+        let session = Arc::new(session.expect("a session"));
+        let lock = "model-lock".parse().expect("a setting's name");
+        let machine = Machine::new(profile, [(lock, Value::Off)].into(), options());
+        let (_wish, stop) = watch::channel(false);
+        let clock = SystemClock::new();
+        let mut world = World {
+            device: SessionDevice::new(Arc::clone(&session), None),
+            reach: SessionReach::new(session, clock.clone()),
+            ledger: Lenient,
+            consent: Lenient,
+            clock: clock.clone(),
+            stop,
+        };
+        let began = clock.now();
+        let report = driver::run(machine, &mut world, &mut Lenient).await;
+        let took = passed(&clock, &began);
+        assert_eq!(report.outcome, Outcome::Done, "{family}");
+        assert!(took < options().leave_s, "{family}: {took} s");
+        let truth = receiver.truth();
+        assert_eq!(truth.devices[0].settings["model-lock"], "off", "{family}");
+    }
+}

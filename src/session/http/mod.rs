@@ -25,6 +25,10 @@ pub use error::{BadRedirect, HttpError, Line, Unanswered, Unreached};
 use super::{Limits, Origin, login::Pass};
 use crate::{profile::Method, terms::Untrusted};
 
+/// How long a glance waits for the rest of an answer that has begun. No source: a page that is
+/// there is there within a moment, and whoever glances looks again.
+const AT_ONCE: Duration = Duration::from_secs(1);
+
 /// Requests to one origin.
 #[derive(Debug, Clone)]
 pub struct Http {
@@ -227,6 +231,18 @@ impl Http {
     /// Whoever answers is shown no cookie and gives none: it may be another device by now.
     pub async fn knock(&self, ask: &Ask) -> Result<u16, HttpError> {
         Ok(self.send_with(ask, None).await?.status())
+    }
+
+    /// Sends a request that does not act, once, and hands out its answer where that is whole, of
+    /// status 2xx, and there at once. An error says that no status came. As on a knock, whoever
+    /// answers is shown no cookie.
+    pub async fn glance(&self, ask: &Ask) -> Result<Option<Got>, HttpError> {
+        let mut head = self.send_with(ask, None).await?;
+        if !(200..300).contains(&head.status()) {
+            return Ok(None);
+        }
+        head.deadline = head.deadline.min(Instant::now() + AT_ONCE);
+        Ok(self.body(head, ask.ends.as_deref()).await.ok())
     }
 
     /// After a request that acted: the page that the device shows then. Asked for once, since the
