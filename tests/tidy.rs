@@ -14,7 +14,10 @@ use proc_macro2::{Delimiter, TokenStream, TokenTree};
 /// Common practice, no source: what a person still reads in one sitting.
 const MOST_LINES: usize = 700;
 
-/// Which modules of ours each module may use, apart from itself. `cli` stands above all of them.
+/// The modules that talk to a person. They stand above all others and may use each other.
+const FACES: [&str; 2] = ["cli", "wizard"];
+
+/// Which modules of ours each module may use, apart from itself. The faces may use all of them.
 const MAY_USE: [(&str, &[&str]); 7] = [
     ("terms", &[]),
     ("profile", &["terms"]),
@@ -70,7 +73,7 @@ fn modules_use_each_other_in_one_direction_only() {
     let rules = BTreeMap::from(MAY_USE);
     let mut broken = Vec::new();
     let mut used_at_all: BTreeMap<String, BTreeSet<String>> = BTreeMap::new();
-    for (module, file) in modules().into_iter().filter(|(module, _)| module != "cli") {
+    for (module, file) in modules().into_iter().filter(|(module, _)| !is_face(module)) {
         let allowed = rules.get(module.as_str());
         let allowed = allowed.unwrap_or_else(|| panic!("`{module}` is not in the table"));
         let of_module = used_at_all.entry(module.clone()).or_default();
@@ -134,8 +137,9 @@ fn only_the_screen_prints() {
     assert_none("only src/cli/screen.rs prints", broken);
 }
 
+/// The wizard, too, asks and shows through `cli`.
 #[test]
-fn only_the_face_knows_standard_streams() {
+fn only_cli_knows_standard_streams() {
     let mut broken = Vec::new();
     for (module, file) in modules().into_iter().filter(|(module, _)| module != "cli") {
         for path in pairs(&code(&file)) {
@@ -227,6 +231,10 @@ fn readers_of_this_file_see_what_they_look_for() {
     let nested = tokens("use super::{driver, plan::Plan}; use std::{fs, collections::BTreeMap};");
     assert!(pairs(&nested).contains("super::driver"));
     assert!(pairs(&nested).contains("std::fs"));
+}
+
+fn is_face(module: &str) -> bool {
+    FACES.contains(&module)
 }
 
 fn root() -> PathBuf {

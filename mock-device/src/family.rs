@@ -5,9 +5,9 @@ use std::{fmt, str::FromStr, time::Duration};
 use serde::{Serialize, Serializer};
 
 use crate::{
+    hooks::Hooks,
     http::{Reply, Request},
-    scenario::Hooks,
-    settings::Settings,
+    settings::{Field, Settings},
 };
 
 mod fields;
@@ -75,6 +75,8 @@ pub(crate) struct Outcome {
     pub(crate) kind: Kind,
     /// Whether it restarts.
     pub(crate) restarts: bool,
+    /// What a save is made of, in the order of the wire.
+    pub(crate) fields: &'static [Field],
     /// A remark for the log and the truth; never a value.
     pub(crate) note: String,
 }
@@ -88,6 +90,8 @@ pub(crate) enum Kind {
     Saved,
     /// A request for bind mode that was taken.
     Met,
+    /// A save of which a part was taken, and that was answered as a failure.
+    Broken,
     /// A save or a restart request that was not taken.
     Refused,
     /// Anything else.
@@ -100,8 +104,15 @@ impl Outcome {
             reply,
             kind,
             restarts: false,
+            fields: &[],
             note: note.into(),
         }
+    }
+
+    /// A save that is made of these.
+    pub(crate) fn of(mut self, fields: &'static [Field]) -> Self {
+        self.fields = fields;
+        self
     }
 
     pub(crate) fn restarting(mut self) -> Self {

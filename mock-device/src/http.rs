@@ -3,6 +3,8 @@
 //! An HTTP library would refuse to send what broken devices send. Here an [`Answer`] is a list of
 //! pieces for the wire, so that a scenario can send any bytes, stop half-way, or reset.
 
+use std::time::Duration;
+
 /// Most bytes of a request, head and body together.
 pub(crate) const REQUEST_BOUND: usize = 1 << 20;
 
@@ -151,6 +153,36 @@ impl Reply {
         self
     }
 
+    /// Sets a header to one value, or takes it away.
+    pub(crate) fn set(&mut self, name: &'static str, value: Option<String>) {
+        self.headers.retain(|(known, _)| *known != name);
+        if let Some(value) = value {
+            self.headers.push((name, value));
+        }
+    }
+
+    /// Puts another body in, with its length.
+    pub(crate) fn set_body(&mut self, body: Vec<u8>) {
+        self.set("Content-Length", Some(body.len().to_string()));
+        self.body = body;
+    }
+
+    /// Another answer of the same type that says one thing.
+    pub(crate) fn instead(&self, status: u16, text: &str) -> Self {
+        let kind = self
+            .headers
+            .iter()
+            .find(|(name, _)| *name == "Content-Type");
+        match kind {
+            Some((_, kind)) if kind.starts_with("text/html") => {
+                let page =
+                    format!("<!DOCTYPE html>\n<html><body><p id=\"said\">{text}</p></body></html>");
+                Self::new(status, kind, page)
+            }
+            _ => Self::text(status, text),
+        }
+    }
+
     /// Everything before the body.
     pub(crate) fn head(&self) -> Vec<u8> {
         let end = self.line_end;
@@ -200,6 +232,17 @@ pub(crate) enum Piece {
     Bytes(Vec<u8>),
     /// Nothing, until the other side closes.
     Stall,
+    /// Nothing for so long.
+    Wait(Duration),
+    /// These bytes again and again, with a pause after each time.
+    Again {
+        /// What is sent each time.
+        bytes: Vec<u8>,
+        /// The pause.
+        every: Duration,
+        /// How often.
+        times: u32,
+    },
     /// The connection is reset; what follows is not sent.
     Reset,
 }
@@ -233,7 +276,9 @@ fn reason(status: u16) -> &'static str {
     match status {
         200 => "OK",
         202 => "Accepted",
+        302 => "Found",
         303 => "See Other",
+        307 => "Temporary Redirect",
         400 => "Bad Request",
         403 => "Forbidden",
         404 => "Not Found",
@@ -241,6 +286,8 @@ fn reason(status: u16) -> &'static str {
         413 => "Content Too Large",
         415 => "Unsupported Media Type",
         422 => "Unprocessable Content",
+        500 => "Internal Server Error",
+        507 => "Insufficient Storage",
         _ => "",
     }
 }

@@ -19,7 +19,11 @@
 //! # }
 //! ```
 
+mod device;
 mod family;
+mod fault;
+mod hooks;
+mod hostile;
 mod http;
 mod power;
 mod scenario;
@@ -27,9 +31,11 @@ mod seed;
 mod server;
 mod settings;
 mod truth;
+mod wire;
 mod world;
 
 pub use family::{Family, UnknownWord};
+pub use fault::{Fault, FaultAt, FaultSyntax, Faults};
 pub use scenario::Scenario;
 pub use server::{Options, Running, SPEEDS, start};
-pub use truth::{DeviceTruth, RequestTruth, Truth};
+pub use truth::{DeviceTruth, FaultTruth, RequestTruth, StateTruth, Truth};

@@ -17,7 +17,7 @@ use clap::{
     builder::{PossibleValue, PossibleValuesParser, TypedValueParser},
     error::ErrorKind,
 };
-use mock_device::{Family, Options, Running, SPEEDS, Scenario};
+use mock_device::{Family, Fault, FaultAt, Faults, Options, Running, SPEEDS, Scenario};
 use serde_json::json;
 use tokio::{
     signal::unix::{SignalKind, signal},
@@ -33,7 +33,7 @@ GET is answered with what it is really set to.";
 
 /// A simulated radio-control receiver, for practice and for tests.
 #[derive(Parser)]
-#[command(version, after_help = EXAMPLE)]
+#[command(version, after_help = after_help())]
 struct Arguments {
     /// The family of the receiver.
     #[arg(long, value_parser = families())]
@@ -44,6 +44,13 @@ struct Arguments {
     /// The version of its firmware; its usual one unless given.
     #[arg(long, value_name = "VERSION")]
     firmware: Option<String>,
+    /// A fault at a request, such as `drop@3`, or the first later one that it can happen to; may
+    /// be given again. The faults are listed below.
+    #[arg(long = "fault", value_name = "WORD@N", conflicts_with = "faults_seed")]
+    faults: Vec<FaultAt>,
+    /// One to three faults that follow from this number.
+    #[arg(long, value_name = "NUMBER")]
+    faults_seed: Option<u64>,
     /// Where it answers; port 0 takes a free one.
     #[arg(long, value_name = "ADDRESS:PORT", default_value = "127.0.0.1:0")]
     listen: SocketAddr,
@@ -84,6 +91,10 @@ async fn main() -> ExitCode {
 async fn run(arguments: Arguments) -> io::Result<()> {
     let mut options = Options::new(arguments.family, arguments.scenario);
     options.firmware = arguments.firmware;
+    options.faults = match arguments.faults_seed {
+        Some(seed) => Faults::from_seed(seed),
+        None => arguments.faults.into_iter().collect(),
+    };
     options.seed = arguments.seed;
     options.speed = arguments.speed;
     options.listen = arguments.listen;
@@ -178,6 +189,12 @@ fn wrong_usage(text: &str) -> ! {
     Arguments::command()
         .error(ErrorKind::ValueValidation, text)
         .exit()
+}
+
+/// The faults, one a line, and the example.
+fn after_help() -> String {
+    let faults = Fault::ALL.map(|fault| format!("  {:<15} {}\n", fault.word(), fault.about()));
+    format!("Faults:\n{}\n{EXAMPLE}", faults.concat())
 }
 
 fn families() -> impl TypedValueParser<Value = Family> {

@@ -90,6 +90,12 @@ impl Power {
         Some(restart)
     }
 
+    /// A restart that is over in no time.
+    pub(crate) fn blink(&mut self, at: Duration) {
+        self.count_from(at);
+        self.boots += 1;
+    }
+
     /// The next turn that is due at `now`; call until there is none.
     pub(crate) fn turn(&mut self, now: Duration) -> Option<Turn> {
         match self.state {

@@ -1,14 +1,13 @@
 //! What can be wrong with a simulated receiver: each scenario, and what it changes.
 //!
-//! [`Scenario::hooks`] is the one place that says which scenario changes what; the rest of the
-//! crate knows hooks and no scenarios. A new scenario is a variant, its words in the table below
-//! and an arm that names its hooks.
+//! The rest of the crate knows hooks and no scenarios. A new scenario is a variant, its words in
+//! the table below, and an arm in `hooks.rs` that says what it changes.
 
 use std::{fmt, str::FromStr};
 
 use serde::{Serialize, Serializer};
 
-use crate::family::{UnknownWord, find_word};
+use crate::family::{Family, UnknownWord, find_word};
 
 /// What is simulated. Unless its line says otherwise, the receiver has a bind key and is locked
 /// to slot 7.
@@ -42,11 +41,45 @@ pub enum Scenario {
     CutOff,
     /// A save is taken and its answer is cut in the middle.
     CutOffSave,
+    /// The tokens of all pages before the first save are refused once; those of later pages will do.
+    ExpiredToken,
+    /// Nobody is let in, whatever they say.
+    RefusedLogin,
+    /// A save is answered with 507, and nothing of it is kept.
+    DiskFull,
+    /// A save is answered with 500, and the first half of its fields is kept.
+    HalfSaved,
+    /// A save is taken, and answered with a 307 that leads to another path.
+    RedirectAfterSave,
+    /// A save is taken, and answered with a 307 that leads to where it was sent.
+    RedirectToSave,
+    /// Readings are answered with a redirect to another origin.
+    RedirectElsewhere,
+    /// Readings never end: some MiB, then the rest does not come.
+    EndlessBody,
+    /// Readings are some hundred KiB of gzip that inflate to hundreds of MiB.
+    Bomb,
+    /// Readings hold elements or lists that are nested ten thousands deep.
+    DeepNesting,
+    /// Its name and its texts hold terminal escapes, marks of direction, characters that do not show, line breaks and markup, and go on for long.
+    HostileText,
+    /// Readings are whole, and their Content-Length tells more.
+    LengthTooLong,
+    /// The Content-Length of readings tells half of what is sent.
+    LengthTooShort,
+    /// Readings have two Content-Lengths, one of them wrong.
+    DoubleLength,
+    /// Every answer has headers in odd case, with folded lines, spaces before colons and bare line feeds, and no reason behind its status.
+    OddHeaders,
+    /// Every answer has some hundred headers more.
+    ManyHeaders,
+    /// It closes after each answer without a word of it in the headers.
+    ClosesEach,
 }
 
 impl Scenario {
     /// All of them, in the order of the help screen.
-    pub const ALL: [Scenario; 14] = [
+    pub const ALL: [Scenario; 31] = [
         Scenario::Locked,
         Scenario::Unbound,
         Scenario::Healthy,
@@ -61,6 +94,23 @@ impl Scenario {
         Scenario::StalledSave,
         Scenario::CutOff,
         Scenario::CutOffSave,
+        Scenario::ExpiredToken,
+        Scenario::RefusedLogin,
+        Scenario::DiskFull,
+        Scenario::HalfSaved,
+        Scenario::RedirectAfterSave,
+        Scenario::RedirectToSave,
+        Scenario::RedirectElsewhere,
+        Scenario::EndlessBody,
+        Scenario::Bomb,
+        Scenario::DeepNesting,
+        Scenario::HostileText,
+        Scenario::LengthTooLong,
+        Scenario::LengthTooShort,
+        Scenario::DoubleLength,
+        Scenario::OddHeaders,
+        Scenario::ManyHeaders,
+        Scenario::ClosesEach,
     ];
 
     /// The word on the command line and in the truth.
@@ -71,6 +121,16 @@ impl Scenario {
     /// One line for a help screen.
     pub fn about(self) -> &'static str {
         self.words().1
+    }
+
+    /// Whether a family can have it: without tokens none expires, and without a login none is
+    /// refused.
+    pub fn suits(self, family: Family) -> bool {
+        match self {
+            Scenario::ExpiredToken => family != Family::SampleScript,
+            Scenario::RefusedLogin => family.login().is_some(),
+            _ => true,
+        }
     }
 
     fn words(self) -> (&'static str, &'static str) {
@@ -95,146 +155,36 @@ impl Scenario {
             Scenario::StalledSave => ("stalled-save", "a save is taken and never answered"),
             Scenario::CutOff => ("cut-off", "readings are cut in the middle"),
             Scenario::CutOffSave => ("cut-off-save", "a save is taken, its answer cut short"),
+            Scenario::ExpiredToken => {
+                ("expired-token", "the tokens of the first pages are refused")
+            }
+            Scenario::RefusedLogin => ("refused-login", "nobody is let in"),
+            Scenario::DiskFull => ("disk-full", "a save is answered that there is no room"),
+            Scenario::HalfSaved => ("half-saved", "a save fails, and half of it is kept"),
+            Scenario::RedirectAfterSave => (
+                "redirect-after-save",
+                "a save is taken and sent on with a 307",
+            ),
+            Scenario::RedirectToSave => (
+                "redirect-to-save",
+                "a save is taken and asked for again by a 307",
+            ),
+            Scenario::RedirectElsewhere => (
+                "redirect-elsewhere",
+                "readings are sent on to another origin",
+            ),
+            Scenario::EndlessBody => ("endless-body", "readings never end"),
+            Scenario::Bomb => ("bomb", "readings inflate to hundreds of MiB"),
+            Scenario::DeepNesting => ("deep-nesting", "readings are nested ten thousands deep"),
+            Scenario::HostileText => ("hostile-text", "names and texts with escapes and the like"),
+            Scenario::LengthTooLong => ("length-too-long", "readings end before their told length"),
+            Scenario::LengthTooShort => ("length-too-short", "readings tell half of their length"),
+            Scenario::DoubleLength => ("double-length", "readings tell two lengths"),
+            Scenario::OddHeaders => ("odd-headers", "headers as nobody should write them"),
+            Scenario::ManyHeaders => ("many-headers", "some hundred headers in every answer"),
+            Scenario::ClosesEach => ("closes-each", "it closes after each answer unannounced"),
         }
     }
-
-    /// What it changes of a plain locked receiver.
-    pub(crate) fn hooks(self) -> Hooks {
-        let plain = Hooks::default();
-        match self {
-            Scenario::Locked => plain,
-            Scenario::Unbound => Hooks {
-                bound: false,
-                locked: false,
-                ..plain
-            },
-            Scenario::Healthy => Hooks {
-                locked: false,
-                ..plain
-            },
-            Scenario::Faulty => Hooks {
-                locked: false,
-                radio_answers: false,
-                ..plain
-            },
-            Scenario::LockReturns => Hooks {
-                lock_returns: true,
-                ..plain
-            },
-            Scenario::NoAnswer => Hooks {
-                restart: RestartHook::BeforeAnswer,
-                ..plain
-            },
-            Scenario::LostRestart => Hooks {
-                restart: RestartHook::Lost,
-                ..plain
-            },
-            Scenario::OmittedReset => Hooks {
-                omitted_reset: true,
-                ..plain
-            },
-            Scenario::SwappedBeforeWrite => Hooks {
-                swap: Some(Swap::AfterReading),
-                ..plain
-            },
-            Scenario::SwappedAfterRestart => Hooks {
-                swap: Some(Swap::AtReturn),
-                ..plain
-            },
-            Scenario::Stalled => Hooks {
-                reading: Wire::Stalled,
-                ..plain
-            },
-            Scenario::StalledSave => Hooks {
-                save: Wire::Silent,
-                ..plain
-            },
-            Scenario::CutOff => Hooks {
-                reading: Wire::Cut,
-                ..plain
-            },
-            Scenario::CutOffSave => Hooks {
-                save: Wire::Cut,
-                ..plain
-            },
-        }
-    }
-}
-
-/// What a scenario can change.
-#[expect(
-    clippy::struct_excessive_bools,
-    reason = "each is a fault of its own, and any of them may go with any other"
-)]
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) struct Hooks {
-    /// Whether it starts with a bind key.
-    pub(crate) bound: bool,
-    /// Whether it starts with a model lock to slot 7.
-    pub(crate) locked: bool,
-    /// Whether it reaches its radio part.
-    pub(crate) radio_answers: bool,
-    /// Whether each restart brings the lock to slot 7 back.
-    pub(crate) lock_returns: bool,
-    /// Whether fields left out of a save are reset where the family itself would keep them.
-    pub(crate) omitted_reset: bool,
-    /// What becomes of a request that restarts it.
-    pub(crate) restart: RestartHook,
-    /// When another device takes its place.
-    pub(crate) swap: Option<Swap>,
-    /// How the answers that hold the settings go over the wire.
-    pub(crate) reading: Wire,
-    /// How the answers to saves that were taken go over the wire.
-    pub(crate) save: Wire,
-}
-
-impl Default for Hooks {
-    fn default() -> Self {
-        Self {
-            bound: true,
-            locked: true,
-            radio_answers: true,
-            lock_returns: false,
-            omitted_reset: false,
-            restart: RestartHook::Usual,
-            swap: None,
-            reading: Wire::Whole,
-            save: Wire::Whole,
-        }
-    }
-}
-
-/// What becomes of a request that restarts a device.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum RestartHook {
-    /// It is answered, and the restart follows.
-    Usual,
-    /// The restart comes first; the connection is reset without a byte.
-    BeforeAnswer,
-    /// It is answered, and nothing follows.
-    Lost,
-}
-
-/// When another device takes the place of the first, once.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Swap {
-    /// As soon as the settings were read for the first time.
-    AfterReading,
-    /// When the network is there again after the first restart.
-    AtReturn,
-}
-
-/// How an answer goes over the wire.
-#[derive(Debug, Clone, Copy, PartialEq, Eq)]
-pub(crate) enum Wire {
-    /// As it is.
-    Whole,
-    /// Its head and half of its body, then the connection closes.
-    Cut,
-    /// Its head and half of its body, then nothing more.
-    Stalled,
-    /// Nothing at all, and the connection stays open.
-    Silent,
 }
 
 impl fmt::Display for Scenario {

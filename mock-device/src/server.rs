@@ -19,11 +19,11 @@ use tokio::{
     net::{TcpListener, TcpStream},
     sync::{mpsc, watch},
     task::JoinSet,
-    time::{Instant, sleep_until, timeout},
+    time::{Instant, sleep, sleep_until, timeout},
 };
 
 use crate::{
-    Family, Scenario, Truth,
+    Family, Faults, Scenario, Truth,
     http::{Answer, Parsed, Piece, Reply, Request},
     power::Restart,
     world::{Handled, World},
@@ -36,6 +36,8 @@ pub const SPEEDS: RangeInclusive<f64> = 0.01..=100_000.0;
 const REQUEST_TIME: Duration = Duration::from_secs(10);
 /// How long a client may take to close after the whole answer, so that no reset overtakes it.
 const CLOSE_TIME: Duration = Duration::from_millis(500);
+/// The longest that an answer stalls, so that a simulation does not fill with what nobody reads.
+const STALL_TIME: Duration = Duration::from_mins(2);
 /// How long to leave be a listener that cannot accept just now.
 const ACCEPT_AGAIN: Duration = Duration::from_millis(20);
 
@@ -47,6 +49,8 @@ pub struct Options {
     pub scenario: Scenario,
     /// The version of its firmware, one of [`Family::versions`]; none: the usual one.
     pub firmware: Option<String>,
+    /// What goes wrong besides, once each.
+    pub faults: Faults,
     /// Names, marks, keys, tokens and waits follow from it.
     pub seed: u64,
     /// The waits of the family are divided by this, and so is the part of an uptime that is the
@@ -72,6 +76,7 @@ impl Options {
             family,
             scenario,
             firmware: None,
+            faults: Faults::default(),
             seed: 1,
             speed: 1.0,
             pause: Duration::from_millis(300),
@@ -90,6 +95,7 @@ impl fmt::Debug for Options {
             .field("family", &self.family)
             .field("scenario", &self.scenario)
             .field("firmware", &self.firmware)
+            .field("faults", &self.faults)
             .field("seed", &self.seed)
             .field("speed", &self.speed)
             .field("pause", &self.pause)
@@ -112,7 +118,7 @@ pub struct Running {
 /// Starts a simulation inside the present tokio runtime.
 ///
 /// Errors: `InvalidInput` where the speed is out of [`SPEEDS`], the family has no such firmware or
-/// an address is not loopback without `listen_anywhere`; else what binding the address gives.
+/// scenario, or an address is not loopback without `listen_anywhere`; else what binding the address gives.
 pub async fn start(options: Options) -> io::Result<Running> {
     if !SPEEDS.contains(&options.speed) {
         return Err(invalid(format!(
@@ -129,8 +135,7 @@ pub async fn start(options: Options) -> io::Result<Running> {
             )));
         }
     }
-    let world = World::new(&options)
-        .map_err(|fault| invalid(format!("firmware of `{}`: {fault}", options.family)))?;
+    let world = World::new(&options).map_err(|fault| invalid(fault.to_string()))?;
     let listener = bind(options.listen).await?;
     let address = listener.local_addr()?;
     let truth_listener = match options.truth {
@@ -266,14 +271,18 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
                 // restart between the two is not missed.
                 let gone = shared.gone.subscribe();
                 let now = shared.now();
-                if shared.world().is_gone(now) {
+                let turned_away = {
+                    let mut world = shared.world();
+                    world.is_gone(now) || world.refuses(now)
+                };
+                if turned_away {
                     let _ = stream.set_zero_linger();
                 } else {
                     tasks.spawn(serve(stream, gone, Arc::clone(&shared)));
                 }
             }
             // A connection that broke before it was accepted, or too many open files.
-            Err(_) => tokio::time::sleep(ACCEPT_AGAIN).await,
+            Err(_) => sleep(ACCEPT_AGAIN).await,
         }
     }
 }
@@ -286,6 +295,10 @@ async fn keep_time(mut planned: mpsc::UnboundedReceiver<Restart>, shared: Arc<Sh
             let now = shared.now().max(time);
             // Looking makes happen what is due.
             shared.world().is_gone(now);
+            for restart in shared.world().take_planned() {
+                // This very loop receives it.
+                let _ = shared.restarts.send(restart);
+            }
             if begins {
                 shared.gone.send_replace(());
             }
@@ -352,10 +365,23 @@ async fn send(stream: &mut TcpStream, answer: &Answer) -> End {
                 }
             }
             Piece::Stall => {
-                until_closed(stream).await;
+                let _ = timeout(STALL_TIME, until_closed(stream)).await;
                 return End::Close;
             }
             Piece::Reset => return End::Reset,
+            Piece::Wait(time) => sleep(*time).await,
+            Piece::Again {
+                bytes,
+                every,
+                times,
+            } => {
+                for _ in 0..*times {
+                    if stream.write_all(bytes).await.is_err() {
+                        return End::Close;
+                    }
+                    sleep(*every).await;
+                }
+            }
         }
     }
     // Closing with unread bytes would reset the connection and could take the answer with it.
@@ -394,7 +420,7 @@ async fn tell_truth(listener: TcpListener, shared: Arc<Shared>) {
                     send(&mut stream, &reply.whole()).await;
                 });
             }
-            Err(_) => tokio::time::sleep(ACCEPT_AGAIN).await,
+            Err(_) => sleep(ACCEPT_AGAIN).await,
         }
     }
 }

@@ -4,7 +4,7 @@ use serde_json::{Map, Value as Json, json};
 
 use crate::{
     family::{Family, is_from},
-    scenario::Hooks,
+    hooks::Hooks,
     seed::Seed,
 };
 
@@ -80,7 +80,62 @@ pub(crate) struct Settings {
     pub(crate) light: u16,
 }
 
+/// One thing of the settings, for a save that keeps a part of what it carries.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(crate) enum Field {
+    Name,
+    Locked,
+    Slot,
+    BindKey,
+    Waveform,
+    Region,
+    Power,
+    Output,
+    Inverted,
+    Rate,
+    Failsafe,
+    Order,
+    Rests,
+    Trim,
+    Map,
+    LocalNetwork,
+    LocalPassphrase,
+    FallbackWait,
+    Light,
+}
+
 impl Settings {
+    /// Leaves the first half of these as they are, and sets the others to what they are in `other`.
+    pub(crate) fn keep_half(&mut self, fields: &[Field], other: &Settings) {
+        for field in &fields[fields.len() / 2..] {
+            self.take(*field, other);
+        }
+    }
+
+    fn take(&mut self, field: Field, from: &Settings) {
+        match field {
+            Field::Name => self.name.clone_from(&from.name),
+            Field::Locked => self.locked = from.locked,
+            Field::Slot => self.slot = from.slot,
+            Field::BindKey => self.bind_key = from.bind_key,
+            Field::Waveform => self.waveform = from.waveform,
+            Field::Region => self.region = from.region,
+            Field::Power => self.power = from.power,
+            Field::Output => self.output = from.output,
+            Field::Inverted => self.inverted = from.inverted,
+            Field::Rate => self.rate = from.rate,
+            Field::Failsafe => self.failsafe = from.failsafe,
+            Field::Order => self.order = from.order,
+            Field::Rests => self.rests = from.rests,
+            Field::Trim => self.trim = from.trim,
+            Field::Map => self.map.clone_from(&from.map),
+            Field::LocalNetwork => self.local_network.clone_from(&from.local_network),
+            Field::LocalPassphrase => self.local_passphrase.clone_from(&from.local_passphrase),
+            Field::FallbackWait => self.fallback_wait = from.fallback_wait,
+            Field::Light => self.light = from.light,
+        }
+    }
+
     /// How it left the works: bound to nobody. FAMILIES.md gives no factory values; these are
     /// ours, and none of them but the lock's is one of [`Settings::lent`].
     pub(crate) fn factory() -> Self {
@@ -188,11 +243,16 @@ impl Settings {
     }
 }
 
-/// Two names, never the same.
-pub(crate) fn two_names(seed: &mut Seed) -> [&'static str; 2] {
+/// Three names, no two the same.
+pub(crate) fn names(seed: &mut Seed) -> [&'static str; 3] {
     let first = seed.below(BIRDS.len());
     let second = (first + 1 + seed.below(BIRDS.len() - 1)) % BIRDS.len();
-    [BIRDS[first], BIRDS[second]]
+    // The next one that is neither of the two.
+    let third = (1..=2)
+        .map(|more| (first + more) % BIRDS.len())
+        .find(|third| *third != second)
+        .unwrap_or(first);
+    [BIRDS[first], BIRDS[second], BIRDS[third]]
 }
 
 fn hex(key: [u8; 6]) -> String {
@@ -269,10 +329,23 @@ mod tests {
     }
 
     #[test]
-    fn two_names_are_never_the_same() {
+    fn half_of_a_save_is_its_first_half() {
+        let old = Settings::lent("Smew", [1; 6], &Scenario::Locked.hooks());
+        let mut half = Settings::factory();
+        half.keep_half(&[Field::Name, Field::Power, Field::Rate, Field::Map], &old);
+        let expected = Settings {
+            rate: old.rate,
+            map: old.map.clone(),
+            ..Settings::factory()
+        };
+        assert_eq!(half, expected);
+    }
+
+    #[test]
+    fn names_are_never_the_same() {
         for number in 0..100 {
-            let [first, second] = two_names(&mut Seed::stream(number, "names"));
-            assert_ne!(first, second);
+            let [first, second, third] = names(&mut Seed::stream(number, "names"));
+            assert!(first != second && second != third && first != third);
         }
     }
 }

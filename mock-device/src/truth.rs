@@ -8,6 +8,9 @@ use serde_json::{Map, Value as Json};
 
 use crate::{Family, Scenario};
 
+/// States that are remembered of a device, oldest.
+pub(crate) const STATES: usize = 1000;
+
 /// Requests that are remembered, newest.
 pub(crate) const REQUESTS: usize = 10_000;
 
@@ -26,6 +29,8 @@ pub struct Truth {
     pub present: usize,
     /// The devices; the second waits for its turn in the scenarios that swap.
     pub devices: Vec<DeviceTruth>,
+    /// The faults that were wished for, and which of them have happened.
+    pub faults: Vec<FaultTruth>,
     /// What was asked, oldest first; the newest 10 000.
     pub requests: Vec<RequestTruth>,
 }
@@ -51,6 +56,28 @@ pub struct DeviceTruth {
     pub refused: u64,
     /// Whether it answers at the address now.
     pub up: bool,
+    /// Everything that it was set to, one after another; the oldest 1000.
+    pub states: Vec<StateTruth>,
+}
+
+/// What a device was set to from some moment on.
+#[derive(Debug, Clone, PartialEq, Serialize)]
+pub struct StateTruth {
+    /// The number of the last request by then; 0 when the simulation started.
+    pub request: u64,
+    /// Settings by our names, written as linkmend prints them.
+    pub settings: Map<String, Json>,
+    /// What it kept beside them.
+    pub unmapped: Map<String, Json>,
+}
+
+/// One fault that was wished for.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize)]
+pub struct FaultTruth {
+    /// Such as `drop@3`.
+    pub fault: String,
+    /// The number of the request that it happened to; none if it has not happened.
+    pub happened: Option<u64>,
 }
 
 /// One request that a device got.
@@ -64,7 +91,11 @@ pub struct RequestTruth {
     pub path: String,
     /// Whether it asks for a save, a restart or the like, carried out or not. A login does not.
     pub acts: bool,
-    /// Which device got it.
+    /// Whether it changed a setting, or made the device restart or go into bind mode.
+    pub carried_out: bool,
+    /// The fault that happened to it.
+    pub fault: Option<String>,
+    /// Which device got it; a lookalike is the last of the devices.
     pub device: usize,
     /// The status of the answer; none where no byte of one was sent.
     pub answer: Option<u16>,

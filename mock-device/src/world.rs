@@ -4,26 +4,34 @@
 //! Time is handed in, counted from the start of the simulation. Whatever is due by then happens
 //! first, so the state is right whenever it is looked at and nothing here needs a timer.
 
-use std::{collections::VecDeque, time::Duration};
+use std::{
+    collections::{HashMap, VecDeque},
+    time::Duration,
+};
 
 use crate::{
     Family, Options, Scenario,
-    family::{Context, Firmware, Kind, Outcome, UnknownWord, form, login, script},
-    http::{Answer, Piece, Reply, Request},
-    power::{Power, Restart, Turn},
-    scenario::{Hooks, RestartHook, Swap, Wire},
+    device::{Device, Works},
+    family::{Kind, Outcome, UnknownWord, login},
+    fault::{Fault, Plan},
+    hooks::{Hooks, Keeps, RestartHook, Swap},
+    http::{Answer, Reply, Request},
+    power::{Restart, Turn},
     seed::Seed,
-    settings::{LOCKED_SLOT, Settings, two_names},
-    truth::{DeviceTruth, REQUESTS, RequestTruth, Truth},
+    settings::{LOCKED_SLOT, Settings},
+    truth::{FaultTruth, REQUESTS, RequestTruth, Truth},
+    wire,
 };
+
+/// How long after a request a restart in the middle of its answer begins: long enough for half of
+/// the answer to be on its way.
+const MIDWAY: Duration = Duration::from_millis(20);
 
 /// The simulated world.
 #[derive(Debug)]
 pub(crate) struct World {
     family: Family,
     scenario: Scenario,
-    /// The version of the firmware.
-    works: &'static str,
     hooks: Hooks,
     speed: f64,
     pause: Duration,
@@ -33,21 +41,45 @@ pub(crate) struct World {
     swapped: bool,
     /// The answers of the first reading that were asked for so far.
     read: Vec<&'static str>,
+    faults: Plan,
+    /// The last answer to each request that was asked, for those that come once more.
+    earlier: HashMap<(String, String), Answer>,
+    /// Restarts that nobody asked for, for the server.
+    planned: Vec<Restart>,
     requests: VecDeque<RequestTruth>,
     count: u64,
     lines: Vec<String>,
 }
 
-#[derive(Debug)]
-struct Device {
-    serial: String,
-    bssid: [u8; 6],
-    begun: u64,
-    settings: Settings,
-    firmware: Firmware,
-    power: Power,
-    saves: u64,
-    refused: u64,
+/// A request, for the log and the truth; nobody's if it is none.
+#[derive(Debug, Clone, Copy, Default)]
+struct Asked<'a> {
+    method: &'a str,
+    path: &'a str,
+    device: usize,
+    carried_out: bool,
+}
+
+/// What a family cannot be.
+#[derive(Debug, Clone, PartialEq, Eq, thiserror::Error)]
+pub(crate) enum Unfit {
+    /// It has no such firmware.
+    #[error("firmware of `{family}`: {fault}")]
+    Firmware {
+        /// Which family.
+        family: Family,
+        /// What was wanted, and what there is.
+        #[source]
+        fault: UnknownWord,
+    },
+    /// The scenario makes no sense for it.
+    #[error("`{family}` cannot be `{scenario}`: it has nothing of the kind")]
+    Scenario {
+        /// Which family.
+        family: Family,
+        /// Which scenario.
+        scenario: Scenario,
+    },
 }
 
 /// What the server is to do about a request.
@@ -62,58 +94,43 @@ pub(crate) enum Handled {
 impl World {
     /// A world as it is wanted.
     ///
-    /// Errors: a firmware that the family does not have.
-    pub(crate) fn new(options: &Options) -> Result<Self, UnknownWord> {
-        let works = options.family.version(options.firmware.as_deref())?;
-        let hooks = options.scenario.hooks();
-        let stream = |purpose: &str| Seed::stream(options.seed, purpose);
-        let bind_key = stream("bind key").bytes();
-        let names = two_names(&mut stream("names"));
-        let mut marks = stream("marks");
-        let plates = plates(options.family, &mut marks);
-        let count = if hooks.swap.is_some() { 2 } else { 1 };
-        let devices = (0..count)
-            .map(|index| {
-                let mut bssid = marks.bytes::<6>();
-                // Locally administered, one station (IEEE 802); the last bit keeps two apart.
-                bssid[0] = 2;
-                bssid[5] = (bssid[5] & 0xfe) | u8::from(index == 1);
-                let firmware = match options.family {
-                    Family::SampleForm => {
-                        Firmware::Form(form::Form::new(stream(&format!("tokens {index}"))))
-                    }
-                    Family::SampleScript => {
-                        Firmware::Script(script::Script::new(stream(&format!("volts {index}"))))
-                    }
-                    Family::SampleLogin => Firmware::Login(login::Login::new(
-                        stream(&format!("tokens {index}")),
-                        stream(&format!("passes {index}")),
-                    )),
-                };
-                Device {
-                    serial: plates[index].clone(),
-                    bssid,
-                    begun: 5 + u64::from(bssid[1] % 32),
-                    settings: Settings::lent(names[index], bind_key, &hooks),
-                    firmware,
-                    power: Power::on(),
-                    saves: 0,
-                    refused: 0,
-                }
-            })
-            .collect();
+    /// Errors: a firmware or a scenario that the family does not have.
+    pub(crate) fn new(options: &Options) -> Result<Self, Unfit> {
+        let (family, scenario) = (options.family, options.scenario);
+        let works = family
+            .version(options.firmware.as_deref())
+            .map_err(|fault| Unfit::Firmware { family, fault })?;
+        if !scenario.suits(family) {
+            return Err(Unfit::Scenario { family, scenario });
+        }
+        let hooks = scenario.hooks();
+        let lookalike = options
+            .faults
+            .iter()
+            .any(|planned| planned.fault == Fault::Lookalike);
+        let mut devices = Works::new(options.seed, family, works, &hooks).make(3);
+        match (hooks.swap, lookalike) {
+            (Some(_), true) => {}
+            (None, true) => {
+                devices.remove(1);
+            }
+            (Some(_), false) => devices.truncate(2),
+            (None, false) => devices.truncate(1),
+        }
         Ok(Self {
             family: options.family,
             scenario: options.scenario,
-            works,
             hooks,
             speed: options.speed,
             pause: options.pause,
-            waits: stream("waits"),
+            waits: Seed::stream(options.seed, "waits"),
             devices,
             present: 0,
             swapped: false,
             read: Vec::new(),
+            faults: Plan::new(&options.faults),
+            earlier: HashMap::new(),
+            planned: Vec::new(),
             requests: VecDeque::new(),
             count: 0,
             lines: Vec::new(),
@@ -134,7 +151,18 @@ impl World {
     /// The BSSID of the device that answers, or is to answer, at the address.
     pub(crate) fn bssid(&mut self, now: Duration) -> [u8; 6] {
         self.settle(now);
-        self.devices[self.present].bssid
+        self.devices[self.present].bssid()
+    }
+
+    /// Whether a connection is reset as soon as it is made. It counts as a request, of nobody.
+    pub(crate) fn refuses(&mut self, now: Duration) -> bool {
+        let due = self
+            .faults
+            .due(self.count + 1, |fault| fault == Fault::Refuse);
+        if due.is_some() {
+            self.remember(now, &Asked::default(), None, due, "refused");
+        }
+        due.is_some()
     }
 
     /// Lets the device at the address answer a request.
@@ -142,32 +170,74 @@ impl World {
         if self.is_gone(now) {
             return Handled::Gone;
         }
-        let index = self.present;
-        let hooks = self.hooks;
-        let device = &mut self.devices[index];
-        let context = Context {
-            serial: &device.serial,
-            awake: device.power.awake(now),
-            begun: device.begun + device.power.boots(),
-            works: self.works,
-            hooks: &hooks,
+        let number = self.count + 1;
+        let mut asked = Asked {
+            method: &request.method,
+            path: &request.path,
+            device: self.present,
+            carried_out: false,
         };
-        let outcome = device
-            .firmware
-            .handle(&mut device.settings, &context, request);
-        match outcome.kind {
-            Kind::Saved => device.saves += 1,
-            Kind::Refused => device.refused += 1,
-            Kind::Reading | Kind::Met | Kind::Other => {}
+        let early = [Fault::Drop, Fault::Trouble, Fault::Lookalike];
+        match self.faults.due(number, |fault| early.contains(&fault)) {
+            Some(Fault::Drop) => {
+                self.remember(now, &asked, None, Some(Fault::Drop), "dropped");
+                return Handled::Answer(Answer::reset(), None);
+            }
+            Some(Fault::Trouble) => {
+                let reply = Reply::text(500, "Something went wrong.");
+                self.remember(now, &asked, Some(500), Some(Fault::Trouble), "in trouble");
+                return Handled::Answer(reply.whole(), None);
+            }
+            Some(_) => return self.handle_by_lookalike(request, asked, now),
+            None => {}
         }
-        let restart = match (outcome.restarts, hooks.restart) {
-            (false, _) | (true, RestartHook::Lost) => None,
-            (true, RestartHook::Usual) => self.restart(now + self.pause),
-            (true, RestartHook::BeforeAnswer) => self.restart(now),
+        let hooks = self.hooks;
+        let device = &mut self.devices[self.present];
+        let before = device.settings.clone();
+        let mut outcome = device.ask(request, &hooks, now);
+        outcome = kept(hooks.keeps, outcome, &before, &mut device.settings);
+        let key = (request.method.clone(), request.path.clone());
+        let has_earlier = self.earlier.contains_key(&key);
+        let fault = self.faults.due(number, |fault| {
+            !early.contains(&fault) && can_happen(fault, &outcome, has_earlier)
+        });
+        let kind = match fault {
+            Some(Fault::HalfKept) => {
+                device.settings.keep_half(outcome.fields, &before);
+                outcome.kind
+            }
+            Some(Fault::HalfLost) => {
+                device
+                    .settings
+                    .keep_half(outcome.fields, &Settings::factory());
+                outcome.kind
+            }
+            Some(Fault::NotKept) => {
+                device.settings.clone_from(&before);
+                Kind::Other
+            }
+            _ => outcome.kind,
         };
-        let answer = on_the_wire(&hooks, &outcome);
+        device.count(kind, number);
+        device.once_more |= fault == Some(Fault::DoubleRestart);
+        let restart = match (outcome.restarts, fault, hooks.restart) {
+            (_, Some(Fault::RestartMidway), _) => self.restart(now + MIDWAY),
+            (false, ..) | (true, Some(Fault::LostRestart), _) | (true, _, RestartHook::Lost) => {
+                None
+            }
+            (true, _, RestartHook::Usual) => self.restart(now + self.pause),
+            (true, _, RestartHook::BeforeAnswer) => self.restart(now),
+        };
+        asked.carried_out = matches!(kind, Kind::Saved | Kind::Broken | Kind::Met)
+            || (restart.is_some() && outcome.restarts);
+        let answer = wire::answer(&hooks, &outcome, &request.path);
+        let earlier = self.earlier.insert(key, answer.clone());
+        let answer = match fault {
+            Some(fault) => wire::faulty(answer, earlier, fault),
+            None => answer,
+        };
         let note = remark(&hooks, &outcome);
-        self.remember(now, &request.method, &request.path, answer.status, note);
+        self.remember(now, &asked, answer.status, fault, &note);
         if outcome.kind == Kind::Reading
             && self.has_read_all(&request.path)
             && hooks.swap == Some(Swap::AfterReading)
@@ -178,33 +248,53 @@ impl World {
         Handled::Answer(answer, restart)
     }
 
+    /// Lets another receiver answer, which is at the address for this one request.
+    fn handle_by_lookalike(
+        &mut self,
+        request: &Request,
+        mut asked: Asked<'_>,
+        now: Duration,
+    ) -> Handled {
+        let number = self.count + 1;
+        asked.device = self.devices.len() - 1;
+        let device = &mut self.devices[asked.device];
+        let outcome = device.ask(request, &self.hooks, now);
+        device.count(outcome.kind, number);
+        if outcome.restarts {
+            // Nobody looks at it while it is gone.
+            device.power.blink(now);
+            device.firmware.restarted();
+        }
+        asked.carried_out = outcome.restarts || matches!(outcome.kind, Kind::Saved | Kind::Met);
+        let answer = outcome.reply.whole();
+        self.remember(
+            now,
+            &asked,
+            answer.status,
+            Some(Fault::Lookalike),
+            &outcome.note,
+        );
+        Handled::Answer(answer, None)
+    }
+
     /// Answers what is no request.
     pub(crate) fn handle_bad(&mut self, status: u16, reason: &str, now: Duration) -> Handled {
         if self.is_gone(now) {
             return Handled::Gone;
         }
-        self.remember(now, "", "", Some(status), reason.to_owned());
+        self.remember(now, &Asked::default(), Some(status), None, reason);
         Handled::Answer(Reply::text(status, reason).whole(), None)
     }
 
     /// What is true now.
     pub(crate) fn truth(&mut self, now: Duration) -> Truth {
         self.settle(now);
-        let devices = self
-            .devices
-            .iter()
-            .enumerate()
-            .map(|(index, device)| DeviceTruth {
-                serial: self.family.shows_serial().then(|| device.serial.clone()),
-                bssid: mac(device.bssid),
-                settings: device.settings.truth(self.family, self.works),
-                unmapped: device.settings.unmapped(self.family),
-                meets: device.firmware.meets(),
-                boots: device.power.boots(),
-                saves: device.saves,
-                refused: device.refused,
-                up: index == self.present && device.power.is_up(),
-            });
+        let devices = self.devices.iter().enumerate();
+        let devices = devices.map(|(index, device)| device.truth(index == self.present));
+        let faults = self.faults.all().map(|(fault, happened)| FaultTruth {
+            fault: fault.to_string(),
+            happened,
+        });
         Truth {
             format: 1,
             family: self.family,
@@ -212,6 +302,7 @@ impl World {
             speed: self.speed,
             present: self.present,
             devices: devices.collect(),
+            faults: faults.collect(),
             requests: self.requests.iter().cloned().collect(),
         }
     }
@@ -219,6 +310,11 @@ impl World {
     /// The lines for the log since the last call.
     pub(crate) fn take_lines(&mut self) -> Vec<String> {
         std::mem::take(&mut self.lines)
+    }
+
+    /// The restarts since the last call that came by themselves.
+    pub(crate) fn take_planned(&mut self) -> Vec<Restart> {
+        std::mem::take(&mut self.planned)
     }
 
     fn restart(&mut self, at: Duration) -> Option<Restart> {
@@ -242,7 +338,9 @@ impl World {
                     if self.hooks.lock_returns {
                         device.settings.locked = true;
                         device.settings.slot = LOCKED_SLOT;
+                        device.note(self.count);
                     }
+                    let once_more = std::mem::replace(&mut device.once_more, false);
                     let seconds = restart.gone().as_secs_f64();
                     self.line(
                         now,
@@ -252,6 +350,10 @@ impl World {
                         // Whoever put it there powered it up when the first one went.
                         self.devices[self.present].power.count_from(restart.at);
                         return;
+                    }
+                    if once_more {
+                        let more = self.restart(restart.until + self.pause);
+                        self.planned.extend(more);
                     }
                 }
             }
@@ -282,21 +384,22 @@ impl World {
     fn remember(
         &mut self,
         now: Duration,
-        method: &str,
-        path: &str,
+        asked: &Asked<'_>,
         answer: Option<u16>,
-        note: String,
+        fault: Option<Fault>,
+        note: &str,
     ) {
         self.count += 1;
         let status = answer.map_or_else(|| "none".to_owned(), |status| status.to_string());
+        let happened = fault.map_or_else(String::new, |fault| format!(" [{fault}]"));
         self.line(
             now,
             &format!(
-                "request {} to device {}: {} {} answer {status} {}",
+                "request {} to device {}: {} {} answer {status}{happened} {}",
                 self.count,
-                self.present,
-                method.escape_debug(),
-                path.escape_debug(),
+                asked.device,
+                asked.method.escape_debug(),
+                asked.path.escape_debug(),
                 note.escape_debug()
             ),
         );
@@ -305,12 +408,14 @@ impl World {
         }
         self.requests.push_back(RequestTruth {
             number: self.count,
-            method: method.to_owned(),
-            path: path.to_owned(),
-            acts: !matches!(method, "" | "GET" | "HEAD") && path != login::PATH,
-            device: self.present,
+            method: asked.method.to_owned(),
+            path: asked.path.to_owned(),
+            acts: !matches!(asked.method, "" | "GET" | "HEAD") && asked.path != login::PATH,
+            carried_out: asked.carried_out,
+            fault: fault.map(|fault| fault.to_string()),
+            device: asked.device,
             answer,
-            note,
+            note: note.to_owned(),
         });
     }
 
@@ -320,21 +425,35 @@ impl World {
     }
 }
 
-/// What the scenario makes of an answer.
-fn on_the_wire(hooks: &Hooks, outcome: &Outcome) -> Answer {
-    if outcome.restarts && hooks.restart == RestartHook::BeforeAnswer {
-        return Answer::reset();
-    }
-    let wire = match outcome.kind {
-        Kind::Reading => hooks.reading,
-        Kind::Saved => hooks.save,
-        Kind::Met | Kind::Refused | Kind::Other => Wire::Whole,
+/// What is left of a good save where the scenario keeps less than all of it.
+fn kept(keeps: Keeps, outcome: Outcome, before: &Settings, settings: &mut Settings) -> Outcome {
+    let (status, text) = match keeps {
+        _ if outcome.kind != Kind::Saved => return outcome,
+        Keeps::All => return outcome,
+        Keeps::Nothing => {
+            settings.clone_from(before);
+            (507, "Not kept: no room.")
+        }
+        Keeps::Half => {
+            settings.keep_half(outcome.fields, before);
+            (500, "Something went wrong.")
+        }
     };
-    match wire {
-        Wire::Whole => outcome.reply.whole(),
-        Wire::Cut => outcome.reply.half(),
-        Wire::Stalled => outcome.reply.half().then(Piece::Stall),
-        Wire::Silent => Answer::silent(),
+    let kind = match keeps {
+        Keeps::Half => Kind::Broken,
+        Keeps::All | Keeps::Nothing => Kind::Refused,
+    };
+    Outcome::new(kind, outcome.reply.instead(status, text), text)
+}
+
+/// Whether a fault can happen to a request of which this came.
+fn can_happen(fault: Fault, outcome: &Outcome, has_earlier: bool) -> bool {
+    match fault {
+        Fault::HalfKept | Fault::HalfLost | Fault::NotKept => outcome.kind == Kind::Saved,
+        Fault::LostRestart | Fault::DoubleRestart => outcome.restarts,
+        Fault::Stale => has_earlier,
+        Fault::Refuse => false,
+        _ => true,
     }
 }
 
@@ -347,23 +466,7 @@ fn remark(hooks: &Hooks, outcome: &Outcome) -> String {
     format!("{}{more}", outcome.note)
 }
 
-/// Two serials as the family writes them, never the same.
-fn plates(family: Family, marks: &mut Seed) -> [String; 2] {
-    let (start, digits) = match family {
-        Family::SampleForm | Family::SampleScript => ("TD-", 5),
-        Family::SampleLogin => ("TM-", 4),
-    };
-    let count = 10_usize.pow(digits);
-    let first = marks.below(count);
-    let second = (first + 1 + marks.below(count - 1)) % count;
-    let width = digits as usize;
-    [first, second].map(|number| format!("{start}{number:0width$}"))
-}
-
-/// Colon-separated lower-case hexadecimal.
-pub(crate) fn mac(bytes: [u8; 6]) -> String {
-    bytes.map(|byte| format!("{byte:02x}")).join(":")
-}
-
+#[cfg(test)]
+mod faults;
 #[cfg(test)]
 mod tests;

@@ -80,6 +80,8 @@ fn first_line_says_where_it_is_and_the_truth_is_there_too() {
         "--firmware=3.0.2",
         "--speed=10",
         "--seed=3",
+        "--fault=cut@5",
+        "--fault=not-kept@1",
         "--until-stdin-closes",
         "--log",
         path,
@@ -92,6 +94,7 @@ fn first_line_says_where_it_is_and_the_truth_is_there_too() {
     assert_eq!(truth["devices"][0]["settings"]["firmware"], "3.0.2");
     assert_eq!(truth["devices"][0]["bssid"], said["bssid"]);
     assert_eq!(truth["requests"][0]["path"], "/");
+    assert_eq!(truth["faults"][1]["fault"], "not-kept@1");
 
     drop(server.0.stdin.take());
     let status = server.0.wait().expect("it ends with its stdin");
@@ -126,6 +129,11 @@ fn wrong_usage_is_said_and_ends_with_2() {
             &["--family", "sample-form", "--firmware", "1.8.2"],
             "2.4.1, 3.0.2",
         ),
+        (
+            &["--family", "sample-form", "--fault", "drip@3"],
+            "`refuse`",
+        ),
+        (&["--family", "sample-form", "--fault", "drop"], "drop@3"),
         (
             &["--family", "sample-form", "--speed", "0"],
             "0.01 to 100000",
@@ -180,6 +188,9 @@ fn help_shows_every_scenario_and_an_example() {
     let text = String::from_utf8_lossy(&output.stdout).into_owned();
     for scenario in mock_device::Scenario::ALL {
         assert!(text.contains(scenario.word()) && text.contains(scenario.about()));
+    }
+    for fault in mock_device::Fault::ALL {
+        assert!(text.contains(fault.word()) && text.contains(fault.about()));
     }
     assert!(text.contains("Example"));
 }

@@ -334,6 +334,84 @@ async fn stalled_reading_sends_half_and_stays_open_while_others_are_served() {
 }
 
 #[tokio::test]
+async fn endless_body_goes_on_until_the_reader_leaves_and_others_are_served() {
+    let running = run(Family::SampleForm, Scenario::EndlessBody).await;
+    let address = running.address();
+    let mut stream = send(address, "GET / HTTP/1.1\r\n\r\n").await;
+    let mut bytes = Vec::new();
+    while bytes.len() < 1 << 20 {
+        let read = timeout(DEADLINE, stream.read_buf(&mut bytes)).await;
+        assert!(read.expect("in time").expect("no reset") > 0);
+    }
+    assert_eq!(get(address, "/nowhere").await.end, Ok(()));
+    drop(stream);
+    running.stop().await;
+}
+
+#[tokio::test]
+async fn answers_close_though_their_headers_do_not_say_so() {
+    let running = run(Family::SampleForm, Scenario::ClosesEach).await;
+    let seen = get(running.address(), "/").await;
+    assert_eq!(seen.end, Ok(()));
+    let (head, body) = seen.head_and_body();
+    assert!(!head.to_lowercase().contains("connection"));
+    assert_eq!(body.len(), seen.told_length());
+}
+
+#[tokio::test]
+async fn what_a_family_cannot_be_is_refused_at_the_start() {
+    let options = Options::new(Family::SampleScript, Scenario::ExpiredToken);
+    let fault = start(options).await.expect_err("it has no tokens");
+    assert_eq!(fault.kind(), ErrorKind::InvalidInput);
+    let mut options = Options::new(Family::SampleLogin, Scenario::Locked);
+    options.firmware = Some("2.4.1".to_owned());
+    let fault = start(options).await.expect_err("no such firmware");
+    assert!(fault.to_string().contains("`1.8.2`, `1.7.3`"), "{fault}");
+}
+
+async fn run_with(family: Family, fault: &str) -> Running {
+    let mut options = Options::new(family, Scenario::Locked);
+    options.speed = SPEED;
+    options.faults = [fault.parse().expect("a fault")].into_iter().collect();
+    start(options).await.expect("a free loopback port")
+}
+
+#[tokio::test]
+async fn refused_connection_is_reset_and_the_next_one_is_not() {
+    let running = run_with(Family::SampleForm, "refuse@1").await;
+    let seen = get(running.address(), "/").await;
+    assert_eq!(seen.end, Err(ErrorKind::ConnectionReset));
+    assert!(seen.bytes.is_empty());
+    assert_eq!(get(running.address(), "/").await.end, Ok(()));
+}
+
+#[tokio::test]
+async fn answer_breaks_off_at_its_half_when_it_restarts_midway() {
+    let running = run_with(Family::SampleForm, "restart-midway@1").await;
+    let address = running.address();
+    let idle = TcpStream::connect(address).await.expect("it listens");
+    let seen = get(address, "/").await;
+    assert_eq!(seen.end, Err(ErrorKind::ConnectionReset));
+    until_back_from(address, idle).await;
+    assert_eq!(running.truth().devices[0].boots, 1);
+}
+
+#[tokio::test]
+async fn double_restart_resets_what_is_open_twice() {
+    let running = run_with(Family::SampleForm, "double-restart@1").await;
+    let address = running.address();
+    let request = save(Family::SampleForm, address).await;
+    for count in [1, 2] {
+        let idle = TcpStream::connect(address).await.expect("it listens");
+        if count == 1 {
+            ask(address, &request).await;
+        }
+        until_back_from(address, idle).await;
+        assert_eq!(running.truth().devices[0].boots, count);
+    }
+}
+
+#[tokio::test]
 async fn stalled_save_is_taken_and_only_the_restart_ends_the_silence() {
     let running = run(Family::SampleForm, Scenario::StalledSave).await;
     let address = running.address();

@@ -109,6 +109,7 @@ where
             .await
         }
         Action::Await(wait) => or_stop(stop, async { Event::Back(reach.again(&wait).await) }).await,
+        Action::Try(plan) => Event::Tried(device.tries(&plan)),
         Action::Keep(before) => {
             checkpoint::pass("before", "kept");
             let kept = ledger.keep(&before).await;

@@ -2,7 +2,7 @@
 //! restart was witnessed on it.
 
 use super::{
-    plan::{Plan, Wanted},
+    plan::{Plan, PlanLine, Wanted},
     ports::Sent,
     step::{BootTime, Direction},
 };
@@ -53,6 +53,13 @@ pub(super) struct Leg {
 }
 
 impl Leg {
+    /// What local rules set of it. Putting back is not asked for: the way back takes such a
+    /// setting along only where this program's own save had just moved it.
+    pub(super) fn set_by_rules(&self) -> Option<&PlanLine> {
+        let line = self.plan.set_by_rules();
+        line.filter(|_| self.direction == Direction::There)
+    }
+
     pub(super) fn new(direction: Direction, plan: Plan, wanted: Wanted, base: Snapshot) -> Self {
         Self {
             direction,

@@ -17,6 +17,7 @@
 //! back, after a witnessed restart where the family restarts; a change that does not take is put
 //! back, once, and that is proved as well.
 
+pub mod bind_mode;
 pub mod checkpoint;
 pub mod clock;
 pub mod compare;

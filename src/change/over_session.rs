@@ -3,13 +3,15 @@
 use std::{sync::Arc, time::Duration};
 
 use super::{
+    plan::{Plan, PlanLine},
     ports::{Back, Clock, Device, Reach, Sent, Wait},
     report::Trouble,
     step::BootTime,
 };
 use crate::{
+    profile::Pattern,
     session::{self, Alive, Answers, Session, SessionError},
-    terms::{Exit, Overlay, SaveName, Snapshot, Untrusted},
+    terms::{Exit, Overlay, PlaceName, RequestName, SaveName, Snapshot, Untrusted},
 };
 
 /// One device behind a session. What it writes it writes from the answers that it read last.
@@ -27,6 +29,44 @@ impl SessionDevice {
             answers: None,
             only,
         }
+    }
+
+    /// Whether these stand in the last reading, volatile places included.
+    pub fn shows(&self, patterns: &[(PlaceName, Pattern)]) -> bool {
+        let answers = self.answers.as_ref();
+        answers.is_some_and(|answers| {
+            patterns
+                .iter()
+                .all(|(place, pattern)| pattern.fits(answers.raw(place)).is_some())
+        })
+    }
+
+    /// Sends a request of the profile that acts, once, from what was read last.
+    pub async fn act(&mut self, request: &RequestName) -> Sent {
+        match self.answers.take() {
+            Some(answers) => sent(self.session.ask_once(&answers, request).await),
+            None => Sent::NotSent(unread()),
+        }
+    }
+
+    /// A value that the device as it is does not offer a way to set.
+    fn not_taken(&self, plan: &Plan, place: Option<&PlaceName>, error: &SessionError) -> Trouble {
+        let profile = self.session.profile();
+        let of_place = |line: &&PlanLine| {
+            let setting = profile.setting(line.setting.as_str());
+            place.is_some_and(|place| setting.is_some_and(|s| s.own_places().contains(place)))
+        };
+        let Some(line) = plan.lines.iter().find(of_place) else {
+            return trouble(error);
+        };
+        Trouble::new(
+            Trouble::NOT_OFFERED,
+            format!(
+                "`{}` cannot be set so on this receiver: {error}",
+                line.setting
+            ),
+            Some("its firmware may not offer that value; choose another, or leave the setting out"),
+        )
     }
 
     fn refuse_others(&self, snapshot: &Snapshot) -> Result<(), Trouble> {
@@ -54,6 +94,32 @@ impl Device for SessionDevice {
         self.refuse_others(&harvest.snapshot)?;
         self.answers = Some(harvest.answers);
         Ok(harvest.snapshot)
+    }
+
+    fn tries(&self, plan: &Plan) -> Result<(), Trouble> {
+        let answers = self.answers.as_ref().ok_or_else(unread)?;
+        let tries =
+            |save: &SaveName, overlay: &Overlay| self.session.builds(answers, save, overlay);
+        for planned in &plan.saves {
+            let Err(error) = tries(&planned.save, &planned.overlay) else {
+                continue;
+            };
+            if tries(&planned.save, &Overlay::new()).is_err() {
+                return Err(trouble(&error));
+            }
+            // It is one of the values then; the first that fails alone is named.
+            let mut alone = planned.overlay.iter().filter_map(|(place, raw)| {
+                let overlay = Overlay::from([(place.clone(), raw.clone())]);
+                let error = tries(&planned.save, &overlay).err()?;
+                Some((place, error))
+            });
+            let (place, error) = match alone.next() {
+                Some((place, error)) => (Some(place), error),
+                None => (None, error),
+            };
+            return Err(self.not_taken(plan, place, &error));
+        }
+        Ok(())
     }
 
     async fn save(&mut self, save: &SaveName, overlay: &Overlay) -> Sent {

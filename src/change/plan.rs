@@ -70,6 +70,16 @@ pub enum PlanError {
         /// Which.
         setting: SettingName,
     },
+    /// The family has it, and this firmware of it has not.
+    #[error("`{setting}` needs firmware {needs}, and this receiver has {has}")]
+    NeedsFirmware {
+        /// Which.
+        setting: SettingName,
+        /// The versions that have it.
+        needs: String,
+        /// The device's own.
+        has: String,
+    },
     /// It can only be read.
     #[error("`{setting}` can be read, but not written")]
     ReadOnly {
@@ -93,8 +103,20 @@ impl PlanError {
     pub fn code(&self) -> &'static str {
         match self {
             PlanError::NoSuchSetting { .. } => "no-such-setting",
+            PlanError::NeedsFirmware { .. } => "needs-firmware",
             PlanError::ReadOnly { .. } => "setting-read-only",
             PlanError::CannotSay { .. } => "value-cannot-be-written",
+        }
+    }
+
+    /// What to do about it.
+    pub fn help(&self) -> &'static str {
+        match self {
+            PlanError::NoSuchSetting { .. } | PlanError::NeedsFirmware { .. } => {
+                "leave that setting out; `linkmend read` shows what it has"
+            }
+            PlanError::ReadOnly { .. } => "leave that setting out",
+            PlanError::CannotSay { .. } => "`linkmend profile show` says what this family takes",
         }
     }
 }
@@ -167,9 +189,7 @@ impl Plan {
         let mut lines = Vec::new();
         let mut by_save: BTreeMap<&SaveName, Overlay> = BTreeMap::new();
         if let Some(setting) = wanted.keys().find(|name| !now.settings.contains_key(*name)) {
-            return Err(PlanError::NoSuchSetting {
-                setting: setting.clone(),
-            });
+            return Err(lacking(profile, now, setting));
         }
         for setting in &profile.settings {
             let (Some(value), Some(entry)) =
@@ -242,6 +262,42 @@ impl Plan {
     pub fn is_empty(&self) -> bool {
         self.lines.is_empty()
     }
+
+    /// The first setting of this plan that local rules set: a region that is another one, or a
+    /// transmit power that is not surely lowered.
+    pub fn set_by_rules(&self) -> Option<&PlanLine> {
+        self.lines.iter().find(|line| line.is_set_by_rules())
+    }
+}
+
+impl PlanLine {
+    fn is_set_by_rules(&self) -> bool {
+        if self.setting == *SettingName::REGION {
+            return true;
+        }
+        let lowers = match (&self.before, &self.after) {
+            (Reading::Known(Value::Number(before)), Value::Number(after)) => after <= before,
+            (_, after) => *after == Value::Off,
+        };
+        self.setting == *SettingName::POWER && !lowers
+    }
+}
+
+/// Why a device does not have a setting.
+fn lacking(profile: &Profile, now: &Snapshot, name: &SettingName) -> PlanError {
+    let needs = profile
+        .setting(name.as_str())
+        .and_then(|setting| setting.needs.as_ref());
+    match (needs, now.value(SettingName::FIRMWARE)) {
+        (Some(needs), Some(has)) => PlanError::NeedsFirmware {
+            setting: name.clone(),
+            needs: needs.to_string(),
+            has: has.to_string(),
+        },
+        _ => PlanError::NoSuchSetting {
+            setting: name.clone(),
+        },
+    }
 }
 
 /// What stood at those places of a setting that take what they show; none of a setting that is
@@ -295,6 +351,66 @@ mod tests {
                 (planned.save.as_str(), places.collect())
             })
             .collect()
+    }
+
+    #[test]
+    fn a_region_and_a_power_that_is_not_surely_lowered_are_set_by_rules() {
+        let line = |setting: &str, before: Reading, after: Value| {
+            let plan = Plan {
+                lines: vec![PlanLine {
+                    setting: setting.parse().expect("a setting's name"),
+                    before,
+                    after,
+                }],
+                saves: Vec::new(),
+            };
+            plan.set_by_rules().is_some()
+        };
+        let milliwatts = |n: i64| Value::Number(n.into());
+        let known = Reading::Known;
+        let word = |word: &str| Value::Choice(word.into());
+        assert!(line("region", known(word("DE")), word("GB")));
+        assert!(line("region", Reading::WriteOnly, word("GB")));
+        assert!(line("power", known(milliwatts(25)), milliwatts(50)));
+        assert!(!line("power", known(milliwatts(25)), milliwatts(10)));
+        assert!(!line("power", known(milliwatts(25)), Value::Off));
+        assert!(line("power", Reading::Unread("?".into()), milliwatts(10)));
+        assert!(line("power", known(word("low")), word("high")));
+        assert!(!line("light", known(milliwatts(1)), milliwatts(9)));
+    }
+
+    #[test]
+    fn a_setting_that_the_firmware_lacks_is_told_by_what_it_needs() {
+        let mut family = Family::two_saves_and_a_restart();
+        let profile = Arc::make_mut(&mut family.profile);
+        let mut lamp = profile.settings[0].clone();
+        lamp.name = "light".parse().expect("a setting's name");
+        lamp.needs = Some("<3.0.0".parse().expect("a requirement"));
+        profile.settings.push(lamp);
+        let mut now = read(&family);
+        now.settings.remove("light");
+        let wanted = wanting("light", Value::Number(3.into()));
+        let said = |now: &Snapshot| {
+            let error = Plan::new(&family.profile, now, &wanted).expect_err("no plan");
+            (error.code(), error.to_string())
+        };
+        let unknown = (
+            "no-such-setting",
+            "this receiver has no setting `light`".to_owned(),
+        );
+        assert_eq!(said(&now), unknown, "its firmware is not known");
+        let version = Value::Version("3.0.2".parse().expect("a version"));
+        let entry = crate::terms::Entry {
+            reading: Reading::Known(version),
+            secret: false,
+        };
+        now.settings
+            .insert("firmware".parse().expect("a name"), entry);
+        let lacking = (
+            "needs-firmware",
+            "`light` needs firmware <3.0.0, and this receiver has 3.0.2".to_owned(),
+        );
+        assert_eq!(said(&now), lacking);
     }
 
     #[test]

@@ -6,7 +6,7 @@
 )]
 
 use super::{
-    plan::Plan,
+    plan::{Plan, PlanLine},
     report::{Report, Trouble},
     step::{BootTime, Direction, Step},
 };
@@ -43,6 +43,8 @@ impl Sent {
 pub trait Device {
     /// Reads all of it. What is written afterwards is written from these very answers.
     async fn read(&mut self) -> Result<Snapshot, Trouble>;
+    /// Whether the saves of a plan can be made of what was read last; nothing is sent.
+    fn tries(&self, plan: &Plan) -> Result<(), Trouble>;
     /// Sends one save.
     async fn save(&mut self, save: &SaveName, overlay: &Overlay) -> Sent;
     /// Sends the family's restart request.
@@ -107,6 +109,8 @@ pub trait Clock {
 pub enum Question {
     /// Nothing but the address tells the device from others: is it the only one powered?
     OnlyAddress(Identity),
+    /// Shall it be asked for bind mode?
+    BindMode,
     /// Shall this be written?
     Write {
         /// Where it goes.
@@ -117,6 +121,9 @@ pub enum Question {
         takes_s: Option<(f64, f64)>,
         /// What cannot be undone or proved, in words.
         warnings: Vec<String>,
+        /// What of it local rules set. Consent to that is its new value, typed by the person, and
+        /// nothing else: whoever cannot have that typed answers [`Answer::Nobody`].
+        by_rules: Option<PlanLine>,
     },
 }
 

@@ -18,6 +18,12 @@ pub struct Trouble {
 }
 
 impl Trouble {
+    /// The code of a change that went as far as it can, of which the device never shows a part.
+    pub const NOT_SHOWN: &'static str = "not-shown";
+
+    /// The code of a value for which the device, as its page is, offers no way to be set.
+    pub const NOT_OFFERED: &'static str = "value-not-offered";
+
     /// A trouble that ends a run as failed when nothing was written.
     pub fn new(code: &str, message: impl Into<String>, help: Option<&str>) -> Self {
         Self {

@@ -3,7 +3,7 @@
 use serde::{Deserialize, Serialize};
 
 use super::plan::{PlanLine, Wanted};
-use crate::terms::{SaveName, Witness};
+use crate::terms::{RequestName, SaveName, Witness};
 
 /// A point in time that goes on while the computer sleeps, and the start of the computer that it
 /// counts from: two of one start can be compared, others cannot.
@@ -83,6 +83,10 @@ pub enum Step {
         /// Whether it is there.
         there: bool,
     },
+    /// A request that writes no setting is sent next, such as the one for bind mode.
+    Asking(RequestName),
+    /// How that request ended, in words, escaped.
+    Asked(String),
     /// What the device showed at the end of a leg.
     Proved {
         /// Whether a restart was witnessed, where one is needed.
@@ -95,7 +99,7 @@ pub enum Step {
 }
 
 impl Step {
-    /// Every name that a step can have, in the order in which they first occur.
+    /// Every name that a step of a written change can have, in the order in which they first occur.
     pub const NAMES: [&str; 10] = [
         "planned",
         "agreed",
@@ -133,6 +137,8 @@ impl Step {
             Step::ReadBack { .. } => "read-back",
             Step::Restarting => "restarting",
             Step::There { .. } => "there",
+            Step::Asking(_) => "asking",
+            Step::Asked(_) => "asked",
             Step::Proved { .. } => "proved",
         }
     }

@@ -1,10 +1,22 @@
 //! The troubles that end a change, each in the same words wherever it is met.
 
 use super::report::Trouble;
-use crate::terms::{Exit, Snapshot};
+use crate::terms::{Exit, SettingName, Snapshot};
 
 pub(super) fn declined() -> Trouble {
     Trouble::new("declined", "you said no; nothing was written", None).ending(Exit::Refused)
+}
+
+/// Local rules set it, so it never goes along with anything else.
+pub(super) fn alone_only(setting: &SettingName) -> Trouble {
+    Trouble::new(
+        "set-by-rules",
+        format!("`{setting}` is set by local rules, and never together with other settings"),
+        Some(
+            "write it in a command of its own, at a terminal: you are asked to type the new value",
+        ),
+    )
+    .ending(Exit::Refused)
 }
 
 pub(super) fn cancelled() -> Trouble {

@@ -73,6 +73,21 @@ pub enum Command {
         linkmend unlock --at http://192.168.77.1 --dry-run\n  \
         linkmend unlock --at http://192.168.77.1 --to 3 --yes --json")]
     Unlock(Unlock),
+    /// Set the bind key from bind words, remove it, or start bind mode
+    #[command(after_help = "Examples:\n  \
+        linkmend bind --at http://192.168.77.1             asks for the bind words, twice\n  \
+        linkmend bind --verify --at http://192.168.77.1    do these words give its key?\n  \
+        linkmend bind --words-file words.txt --yes --at http://192.168.77.1\n  \
+        linkmend bind --mode --at http://192.168.77.1")]
+    Bind(Bind),
+    /// Change settings: NAME=VALUE, or the NAME alone of a secret
+    #[command(after_help = "Examples:\n  \
+        linkmend write light=60 failsafe=cut --at http://192.168.77.1\n  \
+        linkmend write local-network local-passphrase --at http://192.168.77.1\n  \
+        linkmend write region=GB --at http://192.168.77.1\n\n\
+        Region and a higher power are written alone, at a terminal: local rules set them, and you \
+        agree by typing the new value.")]
+    Write(Write),
     /// Put back what was there, from a record
     #[command(after_help = "Examples:\n  \
         linkmend restore --at http://192.168.77.1        the record before its last change\n  \
@@ -157,7 +172,7 @@ pub struct Target {
 }
 
 /// Whether to write.
-#[derive(Debug, Clone, Copy, Args)]
+#[derive(Debug, Clone, Copy, Default, Args)]
 pub struct Writing {
     /// Say what would be written, and write nothing
     #[arg(long)]
@@ -190,6 +205,49 @@ pub struct Unlock {
     /// Lock it to this slot instead of clearing the lock
     #[arg(long, value_name = "SLOT")]
     pub to: Option<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
+/// `linkmend bind`.
+#[derive(Debug, Default, Args)]
+pub struct Bind {
+    /// Take the bind words from the one line of a file, instead of asking for them
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["key_file", "remove", "mode"])]
+    pub words_file: Option<PathBuf>,
+    /// Take the key itself, in hexadecimal, from the one line of a file
+    #[arg(long, value_name = "FILE", conflicts_with_all = ["remove", "mode"])]
+    pub key_file: Option<PathBuf>,
+    /// Only say whether these words, or this key, give the key that is there: end with 4 if not
+    #[arg(long, conflicts_with_all = ["remove", "mode", "dry_run", "yes"])]
+    pub verify: bool,
+    /// Remove its bind key
+    #[arg(long, conflicts_with = "mode")]
+    pub remove: bool,
+    /// Let it listen for a transmitter that binds
+    #[arg(long)]
+    pub mode: bool,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub writing: Writing,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
+}
+
+/// `linkmend write`.
+#[derive(Debug, Args)]
+pub struct Write {
+    /// What each setting is to be; a secret's NAME alone asks for its value, `NAME=none` removes it
+    #[arg(value_name = "NAME=VALUE", required_unless_present = "secret_file")]
+    pub settings: Vec<String>,
+    /// Take a secret's value from the one line of a file
+    #[arg(long, value_name = "NAME=FILE")]
+    pub secret_file: Vec<String>,
     #[command(flatten)]
     #[expect(missing_docs, reason = "documented at its type")]
     pub writing: Writing,

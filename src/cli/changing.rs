@@ -3,7 +3,7 @@
 use std::sync::Arc;
 
 use super::{
-    args::Writing,
+    args::{self, Writing},
     consent::Person,
     context::Context,
     failure::{Failure, say_fault},
@@ -14,7 +14,7 @@ use super::{
 };
 use crate::{
     change::{
-        Machine, Options, Report,
+        Machine, Options, Report, Trouble, Wanted,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
@@ -45,6 +45,104 @@ pub(crate) struct Change<'a> {
     pub writing: Writing,
     /// What is wanted of it, for the verdict.
     pub expectation: Expectation,
+}
+
+/// Which device may be written to.
+#[derive(Debug, Clone, Default)]
+pub(crate) struct Which {
+    /// A serial, a BSSID or a name that it must have.
+    pub device: Option<String>,
+    /// Go on where only the address tells it from others.
+    pub trust_address: bool,
+}
+
+impl Which {
+    /// As it was typed.
+    pub(super) fn typed(target: &args::Target) -> Self {
+        Self {
+            device: target.device.clone(),
+            trust_address: target.trust_address,
+        }
+    }
+}
+
+/// A new change, as a command wants it.
+pub(crate) struct Order {
+    /// The command, for the record.
+    pub command: &'static str,
+    /// What is wanted.
+    pub wanted: Wanted,
+    /// What was allowed.
+    pub writing: Writing,
+    /// Which device.
+    pub which: Which,
+    /// What is wanted of it, for the verdict.
+    pub expectation: Expectation,
+    /// What else a person should know at the end.
+    pub notes: Vec<String>,
+    /// What is to be said where there was nothing to do.
+    pub if_nothing: Option<&'static str>,
+}
+
+impl Order {
+    /// One that wants nothing yet.
+    pub(crate) fn of(command: &'static str, which: Which, writing: Writing) -> Self {
+        Self {
+            command,
+            wanted: Wanted::new(),
+            writing,
+            which,
+            expectation: Expectation::default(),
+            notes: Vec::new(),
+            if_nothing: None,
+        }
+    }
+}
+
+/// Makes a new change of a device, shown step by step, and says how it ended.
+pub(super) async fn make(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order,
+) -> Result<Exit, Failure> {
+    let ended = made(context, journal, target, order).await?;
+    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
+    Ok(say(context.screen, &ended, target, &fingerprint))
+}
+
+/// The same, for the caller to say how it ended.
+pub(crate) async fn made(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    order: Order,
+) -> Result<Ended, Failure> {
+    let Order {
+        command,
+        wanted,
+        writing,
+        which,
+        expectation,
+        notes,
+        if_nothing,
+    } = order;
+    let options = options(target, writing, which.trust_address, journal)?;
+    let source = target.profile.source.clone();
+    let change = Change {
+        target,
+        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
+        ledger: ChangeLedger::new(journal.clone(), command, source, wanted, target.simulated),
+        device: which.device,
+        writing,
+        expectation,
+    };
+    let mut ended = run(context, journal, change).await;
+    ended.report.notes.extend(notes);
+    if ended.report.outcome == Outcome::NothingToDo {
+        ended.report.notes.extend(if_nothing.map(Into::into));
+    }
+    Ok(ended)
 }
 
 /// What came of it.
@@ -206,7 +304,10 @@ pub(crate) fn say(
     }
     if let Some(trouble) = &report.trouble {
         let mut fault = render::fault(trouble);
-        if target.simulated && report.outcome == Outcome::Unproved {
+        if target.simulated
+            && report.outcome == Outcome::Unproved
+            && trouble.code != Trouble::NOT_SHOWN
+        {
             fault.help = Some("a practice receiver ends with this run: nothing to resume".into());
         }
         say_fault(screen, &fault);

@@ -80,7 +80,7 @@ async fn prompted(
         return Err(Failure::Trouble(
             Trouble::new(
                 "login-missing",
-                format!("this {} asks for a login, and {why}", profile.family),
+                format!("`{}` asks for a login, and {why}", profile.family),
                 Some(HOW),
             )
             .ending(Exit::Usage),

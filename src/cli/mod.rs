@@ -2,6 +2,8 @@
 
 pub mod args;
 pub(crate) mod ask;
+pub(crate) mod bind;
+pub(crate) mod bind_mode;
 pub(crate) mod changing;
 mod completions;
 mod consent;
@@ -21,7 +23,10 @@ pub(crate) mod seconds;
 mod steps;
 pub(crate) mod target;
 mod terminal;
+mod typed;
 pub(crate) mod unlock;
+mod values;
+mod write;
 
 use std::process::ExitCode;
 
@@ -86,6 +91,8 @@ async fn run(typed: Cli) -> Exit {
         match command {
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
+            Command::Bind(typed) => bind::run(&context, typed).await,
+            Command::Write(typed) => write::run(&context, typed).await,
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
             Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,

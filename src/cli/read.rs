@@ -143,10 +143,7 @@ pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failur
         return Ok(setting.name.clone());
     }
     let names: Vec<&str> = profile.settings.iter().map(|s| s.name.as_str()).collect();
-    let near = names
-        .iter()
-        .filter(|known| strsim::jaro(known, name) > NEAR)
-        .max_by(|a, b| strsim::jaro(a, name).total_cmp(&strsim::jaro(b, name)))
+    let near = nearest(names.iter().copied(), name)
         .map(|near| format!("did you mean `{near}`? "))
         .unwrap_or_default();
     Err(Failure::usage(
@@ -157,6 +154,13 @@ pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failur
         ),
         format!("{near}it has {}", names.join(", ")),
     ))
+}
+
+/// Which of some words was meant, where one was nearly typed.
+pub(super) fn nearest<'a>(words: impl Iterator<Item = &'a str>, typed: &str) -> Option<&'a str> {
+    words
+        .filter(|word| strsim::jaro(word, typed) > NEAR)
+        .max_by(|a, b| strsim::jaro(a, typed).total_cmp(&strsim::jaro(b, typed)))
 }
 
 /// How alike, from 0 to 1, two names must be for one to be a slip of the other: no source, tried on

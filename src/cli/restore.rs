@@ -1,19 +1,19 @@
 //! `linkmend restore`: put back what was there, from a record.
 //!
 //! Region and transmit power are left as they are and named: local rules and the person set those,
-//! one at a time.
+//! one at a time. What this receiver's firmware does not take is left out as well, and named.
 
 use super::{
     args,
-    changing::{self, Change},
+    changing::{self, Order, Which},
     context::Context,
     failure::Failure,
     screen::Tone,
     target,
 };
 use crate::{
-    change::{Machine, Trouble, Wanted, over_session::SessionDevice, ports::Device},
-    journal::{Journal, Kept, RecordId, RecordRow, ledger},
+    change::{Plan, Trouble, Wanted, over_session::SessionDevice, ports::Device},
+    journal::{Journal, Kept, RecordId, RecordRow},
     judge::Expectation,
     profile::{Profile, Setting},
     terms::{Exit, Reading, Sameness, SettingName, Snapshot, Value},
@@ -23,44 +23,48 @@ use crate::{
 pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit, Failure> {
     let folder = context.folder(typed.target.practice.is_some())?;
     let journal = Journal::open(&folder)?;
-    let (target, now) = context
+    let (target, device, now) = context
         .or_stopped(async {
             let target = target::open(&typed.target, context.screen).await?;
             let only = typed.target.device.clone();
             let mut device = SessionDevice::new(target.session.clone(), only);
             let now = device.read().await.map_err(Failure::Trouble)?;
-            Ok((target, now))
+            Ok((target, device, now))
         })
         .await?;
     let record = match typed.record {
         Some(number) => numbered(&journal, number, &now, typed.target.trust_address)?,
         None => latest(&journal, &now)?,
     };
-    let (wanted, left) = wanted(&target.profile, &record.snapshot, &now);
     context.screen.step(
         "from",
         Tone::Plain,
         &format!("record {}, {}", record.id.0, record.at),
     );
-    let options = changing::options(&target, typed.writing, typed.target.trust_address, &journal)?;
-    let change = Change {
-        target: &target,
-        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
-        ledger: ledger::ChangeLedger::new(
-            journal.clone(),
-            "restore",
-            target.profile.source.clone(),
-            wanted,
-            target.simulated,
-        ),
-        device: typed.target.device.clone(),
-        writing: typed.writing,
+    let offers = |wanted: &Wanted| offers(&target.profile, &device, &now, wanted);
+    let (wanted, notes) = wanted(&target.profile, &record.snapshot, &now, offers);
+    let order = Order {
+        wanted,
+        notes,
         expectation: Expectation::of(&target.profile),
+        ..Order::of("restore", Which::typed(&typed.target), typed.writing)
     };
-    let mut ended = changing::run(context, &journal, change).await;
-    ended.report.notes.extend(left);
-    let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
-    Ok(changing::say(context.screen, &ended, &target, &fingerprint))
+    changing::make(context, &journal, &target, order).await
+}
+
+/// Whether the device, as its page is now, offers a way to set this. A page that cannot be written
+/// at all is another matter, which the change tells.
+fn offers(
+    profile: &Profile,
+    device: &SessionDevice,
+    now: &Snapshot,
+    wanted: &Wanted,
+) -> Result<(), String> {
+    let plan = Plan::new(profile, now, wanted).map_err(|error| error.to_string())?;
+    match device.tries(&plan) {
+        Err(trouble) if trouble.code == Trouble::NOT_OFFERED => Err(trouble.message),
+        _ => Ok(()),
+    }
 }
 
 fn numbered(
@@ -125,8 +129,14 @@ fn latest(journal: &Journal, now: &Snapshot) -> Result<RecordRow, Failure> {
     )))
 }
 
-/// What of a record is to be written, and what of it is not, in words.
-fn wanted(profile: &Profile, record: &Snapshot, now: &Snapshot) -> (Wanted, Vec<String>) {
+/// What of a record is to be written, and what of it is not, in words. Under another version of the
+/// firmware some of it may not fit: then the rest is put back all the same.
+fn wanted(
+    profile: &Profile,
+    record: &Snapshot,
+    now: &Snapshot,
+    offers: impl Fn(&Wanted) -> Result<(), String>,
+) -> (Wanted, Vec<String>) {
     let mut wanted = Wanted::new();
     let mut left = Vec::new();
     for (name, entry) in &record.settings {
@@ -142,24 +152,47 @@ fn wanted(profile: &Profile, record: &Snapshot, now: &Snapshot) -> (Wanted, Vec<
             .filter(|_| now.settings.contains_key(name))
         {
             None => left.push(format!(
-                "`{name}` is on record, and this receiver has it no more"
+                "not restored: `{name}` is on record, and this receiver has it no more"
             )),
             Some(_) if same => {}
             Some(setting) if setting.saves.is_empty() => {}
             Some(_) if SET_BY_RULES.contains(&name.as_str()) => left.push(format!(
                 "`{name}` differs from the record and stays: it is set by local rules, by itself"
             )),
-            Some(setting) => match fits(setting, value) {
-                Ok(()) => {
-                    wanted.insert(name.clone(), value.clone());
+            Some(setting) => {
+                let alone = Wanted::from([(name.clone(), value.clone())]);
+                match fits(setting, value).and_then(|()| offers(&alone)) {
+                    Ok(()) => wanted.extend(alone),
+                    // What does not fit holds the value, which a secret's note must not.
+                    Err(_) if setting.secret => {
+                        left.push(format!("not restored: `{name}` does not fit any more"));
+                    }
+                    Err(why) => left.push(format!(
+                        "not restored: `{name}` does not fit as {value}: {why}"
+                    )),
                 }
-                // What does not fit holds the value, which a secret's note must not.
-                Err(_) if setting.secret => left.push(format!("`{name}` does not fit any more")),
-                Err(why) => left.push(format!("`{name}` does not fit any more: {why}")),
-            },
+            }
         }
     }
+    left.extend(other_firmware(profile, record, now));
     (wanted, left)
+}
+
+/// That the record is of another firmware, and what that did not have.
+fn other_firmware(profile: &Profile, record: &Snapshot, now: &Snapshot) -> Vec<String> {
+    let firmware = |snapshot: &Snapshot| snapshot.value(SettingName::FIRMWARE).cloned();
+    let (Some(then), Some(has)) = (firmware(record), firmware(now)) else {
+        return Vec::new();
+    };
+    if then == has {
+        return Vec::new();
+    }
+    let new = profile.settings.iter().filter(|setting| {
+        now.settings.contains_key(&setting.name) && !record.settings.contains_key(&setting.name)
+    });
+    let stays = new.map(|setting| format!("`{}` is not on record and stays", setting.name));
+    let head = format!("the record is of firmware {then}, and this receiver has {has}");
+    std::iter::once(head).chain(stays).collect()
 }
 
 /// Whether the device can be told a value that was on record.

@@ -7,7 +7,7 @@
 use std::sync::Arc;
 
 use super::{
-    args,
+    args, bind_mode,
     changing::{self, Change},
     context::Context,
     failure::Failure,
@@ -159,9 +159,14 @@ async fn not_written(
         if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
             resumed.push(out);
         }
+        let what = if one.change.command == bind_mode::COMMAND {
+            "it wrote no setting"
+        } else {
+            "it had written nothing"
+        };
         context
             .screen
-            .result(&format!("{}: it had written nothing; closed", one.title()));
+            .result(&format!("{}: {what}; closed", one.title()));
     }
     if context.screen.json {
         context.screen.object(&ResumeOut {

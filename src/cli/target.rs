@@ -187,10 +187,15 @@ async fn practice(
         .iter()
         .filter_map(|profile| Some((profile.family.parse::<Family>().ok()?, profile)))
         .collect();
-    let Some((family, _)) = simulated.first().copied() else {
-        let known: Vec<String> = Family::ALL.iter().map(ToString::to_string).collect();
+    let suits = simulated.iter().find(|(family, _)| scenario.suits(*family));
+    let Some((family, _)) = suits.copied() else {
+        let known: Vec<String> = Family::ALL
+            .into_iter()
+            .filter(|family| scenario.suits(*family))
+            .map(|family| family.to_string())
+            .collect();
         return Err(Failure::usage(
-            "this family has no practice receiver",
+            format!("this family has no practice receiver that is `{scenario}`"),
             format!("there is one of {}", known.join(", ")),
         ));
     };

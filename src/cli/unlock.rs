@@ -10,16 +10,17 @@
 //! done, and proved
 //! ```
 
+pub(crate) use super::changing::Which;
 use super::{
     args,
-    changing::{self, Change, Ended},
+    changing::{self, Ended, Order},
     context::Context,
     failure::Failure,
     target::{self, Target},
 };
 use crate::{
-    change::{Machine, Trouble, Wanted},
-    journal::{Journal, ledger::ChangeLedger},
+    change::{Trouble, Wanted},
+    journal::Journal,
     judge::Expectation,
     profile::Profile,
     terms::{Exit, SettingName, Value},
@@ -33,21 +34,10 @@ pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit,
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
-    let which = Which {
-        device: typed.target.device.clone(),
-        trust_address: typed.target.trust_address,
-    };
+    let which = Which::typed(&typed.target);
     let ended = unlock(context, &journal, &target, wanted, which, typed.writing).await?;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     Ok(changing::say(context.screen, &ended, &target, &fingerprint))
-}
-
-/// Which device may be written to.
-pub(crate) struct Which {
-    /// A serial, a BSSID or a name that it must have.
-    pub device: Option<String>,
-    /// Go on where only the address tells it from others.
-    pub trust_address: bool,
 }
 
 /// Sets the model lock to what is wanted, with all that belongs to a change.
@@ -59,26 +49,16 @@ pub(crate) async fn unlock(
     which: Which,
     writing: args::Writing,
 ) -> Result<Ended, Failure> {
-    let options = changing::options(target, writing, which.trust_address, journal)?;
     let expectation = Expectation {
         wanted: wanted.clone(),
         ..Expectation::of(&target.profile)
     };
-    let change = Change {
-        target,
-        machine: Machine::new(target.profile.clone(), wanted.clone(), options),
-        ledger: ChangeLedger::new(
-            journal.clone(),
-            "unlock",
-            target.profile.source.clone(),
-            wanted,
-            target.simulated,
-        ),
-        device: which.device,
-        writing,
+    let order = Order {
+        wanted,
         expectation,
+        ..Order::of("unlock", which, writing)
     };
-    Ok(changing::run(context, journal, change).await)
+    changing::made(context, journal, target, order).await
 }
 
 fn wanted(profile: &Profile, slot: Option<&str>) -> Result<Wanted, Failure> {

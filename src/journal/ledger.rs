@@ -21,6 +21,7 @@ pub struct ChangeLedger {
     record: Option<RecordId>,
     change: Option<ChangeId>,
     resumed: bool,
+    closes: bool,
 }
 
 impl ChangeLedger {
@@ -41,6 +42,17 @@ impl ChangeLedger {
             record: None,
             change: None,
             resumed: false,
+            closes: false,
+        }
+    }
+
+    /// The same, of a change that is over with its end however it ends: it writes no setting, so
+    /// there is nothing to finish or to undo.
+    #[must_use]
+    pub fn closing(self) -> Self {
+        Self {
+            closes: true,
+            ..self
         }
     }
 
@@ -133,7 +145,14 @@ impl Ledger for ChangeLedger {
         self.journal
             .end(change, report.outcome, body)
             .await
-            .map_err(|error| trouble(&error))
+            .map_err(|error| trouble(&error))?;
+        let not_shown = trouble_code.is_some_and(|code| code == Trouble::NOT_SHOWN);
+        if report.outcome == Outcome::Unproved && (self.closes || not_shown) {
+            // There is nothing that looking at the device once more could tell.
+            let closed = self.journal.close(change).await;
+            closed.map_err(|error| trouble(&error))?;
+        }
+        Ok(())
     }
 }
 

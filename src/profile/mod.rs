@@ -15,6 +15,7 @@ mod format;
 mod format_setting;
 #[cfg(test)]
 mod golden;
+mod key_rule;
 mod kinds;
 mod load;
 pub mod meaning;

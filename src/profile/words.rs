@@ -70,19 +70,28 @@ pub enum WordsError {
 }
 
 impl KeyRule {
+    /// Lets words pass that the family takes.
+    ///
+    /// # Errors
+    /// When they are shorter or longer than that.
+    pub fn admit(&self, words: &str) -> Result<(), WordsError> {
+        let have = words.chars().count();
+        if (self.from..=self.to).contains(&have) {
+            return Ok(());
+        }
+        Err(WordsError::Length {
+            from: self.from,
+            to: self.to,
+            have,
+        })
+    }
+
     /// The key of these words. With many rounds it takes a while: up to some seconds.
     ///
     /// # Errors
     /// When the words are shorter or longer than the family takes them.
     pub fn key(&self, words: &str) -> Result<Vec<u8>, WordsError> {
-        let have = words.chars().count();
-        if !(self.from..=self.to).contains(&have) {
-            return Err(WordsError::Length {
-                from: self.from,
-                to: self.to,
-                have,
-            });
-        }
+        self.admit(words)?;
         let all = [self.prefix.as_str(), words, self.suffix.as_str()].concat();
         let mut key = match &self.how {
             KeyHow::Hash(hash) => hash.of(all.as_bytes()),

@@ -48,7 +48,7 @@ impl Answers {
     }
 
     /// What stood at a place, volatile ones included.
-    pub(super) fn raw(&self, place: &PlaceName) -> &Raw {
+    pub fn raw(&self, place: &PlaceName) -> &Raw {
         self.places.get(place).unwrap_or(&Raw::Missing)
     }
 
@@ -122,8 +122,17 @@ impl Sought {
             }
         }
         // Where a device shows its login again it shows it in the place of any page.
-        if let Login::Form { select, .. } = &profile.login {
+        if let Login::Form {
+            request: login,
+            select,
+            ..
+        } = &profile.login
+        {
             sought.forms.push(select.clone());
+            if login == request {
+                // What it says of a login is told from what it said before.
+                sought.css.push("body".to_owned());
+            }
         }
         for list in [&mut sought.css, &mut sought.forms] {
             list.sort_unstable();

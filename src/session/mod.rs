@@ -48,7 +48,7 @@ use crate::{
     terms::{Overlay, RequestName, SaveName, Untrusted},
 };
 use answers::Answer;
-use http::{Got, Http, Unanswered, Unreached};
+use http::{Acted, Got, Http, Unanswered, Unreached};
 use login::{LoginForm, Pass};
 use look::Looked;
 
@@ -223,7 +223,7 @@ impl Session {
             }
             match self.ask(request, &mut fetched, &mut by_request).await {
                 Err(SessionError::LoggedOut { .. }) if fresh => {
-                    // It asks again although it has just been told.
+                    // It asks again for what it has just been told.
                     return Err(self.refused_login(Untrusted::default()));
                 }
                 Err(error @ SessionError::LoggedOut { .. }) => {
@@ -232,6 +232,7 @@ impl Session {
                 }
                 asked => asked?,
             }
+            fresh = false;
         }
         if (self.bssid)() != bssid {
             return Err(SessionError::AnotherDevice);
@@ -255,15 +256,37 @@ impl Session {
             .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
         let mut ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
         ask.login = !self.is_open();
-        let secrets = send::secrets(&self.profile, answers, overlay);
+        let secrets = self.secrets(answers, overlay);
         let acted = self.act(save.name.as_str(), &ask).await?;
         if save.restarts {
             self.pass.put_out();
         }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
+            Ok(acted) if save.answer.is_none() && self.shows_settings(&acted) => {
+                Ok(Reply::Answered {
+                    status: acted.status,
+                    says: "(it shows its settings again)".into(),
+                    as_expected: None,
+                })
+            }
             acted => send::outcome(acted, save.answer.as_ref(), &secrets, &self.limits).await,
         }
+    }
+
+    /// Whether a save could be made of these answers, as [`Session::save`] would make it. Nothing is
+    /// sent.
+    pub fn builds(
+        &self,
+        answers: &Answers,
+        save: &SaveName,
+        overlay: &Overlay,
+    ) -> Result<(), SessionError> {
+        let save = self
+            .profile
+            .save(save.as_str())
+            .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
+        send::save(self.origin(), &self.profile, answers, save, overlay).map(drop)
     }
 
     /// Sends the request that makes the device restart, once. The same holds as for
@@ -276,14 +299,62 @@ impl Session {
         let request = request.ok_or_else(|| SessionError::NoRestart {
             family: self.profile.family.clone(),
         })?;
+        self.send(answers, request, true).await
+    }
+
+    /// Sends a request of the profile that acts and writes no setting, once. The same holds as for
+    /// [`Session::save`].
+    pub async fn ask_once(
+        &self,
+        answers: &Answers,
+        request: &RequestName,
+    ) -> Result<Reply, SessionError> {
+        let found = self.profile.requests.get(request);
+        let found = found.ok_or_else(|| SessionError::BadPath {
+            what: request.to_string(),
+        })?;
+        self.send(answers, found, false).await
+    }
+
+    /// `restarts`: whether whoever was let in has to log in again after it.
+    async fn send(
+        &self,
+        answers: &Answers,
+        request: &Request,
+        restarts: bool,
+    ) -> Result<Reply, SessionError> {
         let ask = send::request(self.origin(), request, Some(answers))?;
-        let secrets = send::secrets(&self.profile, answers, &Overlay::new());
+        let secrets = self.secrets(answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;
-        self.pass.put_out();
+        if restarts {
+            self.pass.put_out();
+        }
         match acted {
             Ok(acted) if self.shows_login(&acted).await => Ok(login::asks_again(acted.status)),
             acted => send::outcome(acted, None, &secrets, &self.limits).await,
         }
+    }
+
+    /// What must not stand in what is told of an answer.
+    fn secrets(&self, answers: &Answers, overlay: &Overlay) -> Vec<String> {
+        let mut secrets = send::secrets(&self.profile, answers, overlay);
+        let word = self.pass.credentials().map(|known| known.word().to_owned());
+        secrets.extend(word.filter(|word| word.chars().count() > 2));
+        secrets
+    }
+
+    /// Whether a request that acts led to a page that is read by itself: its words are those of
+    /// its controls.
+    fn shows_settings(&self, acted: &Acted) -> bool {
+        let Ok(got) = &acted.answer else {
+            return false;
+        };
+        let leads = (300..400).contains(&acted.status);
+        leads
+            && self.profile.reading().into_iter().any(|request| {
+                let url = self.origin().join(&request.path);
+                url.is_some_and(|url| url.path() == got.url.path())
+            })
     }
 
     /// Knocks once, with the first request by which the family is recognised, and waits for no

@@ -466,14 +466,18 @@ fn as_hex(items: &[Json]) -> Option<String> {
     bytes.map(hex::encode)
 }
 
-/// What stands, or is to stand, at the places of secret settings. One or two characters are no
-/// secret, and taking them out would spoil the text.
+/// What stands, or is to stand, at the places where secret settings show a value; a place that
+/// only tells whether there is one holds none. One or two characters are no secret, and taking
+/// them out would spoil the text.
 pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -> Vec<String> {
     let secret: Vec<&PlaceName> = profile
         .settings
         .iter()
         .filter(|setting| setting.secret)
-        .flat_map(|setting| setting.own_places())
+        .flat_map(|setting| &setting.rows)
+        .flat_map(|row| row.parts.iter().chain(&row.puts))
+        .filter(|(_, pattern)| pattern.has_hole())
+        .map(|(place, _)| place)
         .collect();
     let mut texts: Vec<String> = answers
         .raws()

@@ -163,7 +163,7 @@ pub struct ChangeLine {
     pub why: String,
 }
 
-/// `unlock`, `restore` and `resume` with `--json`.
+/// `unlock`, `bind`, `write`, `restore` and `resume` with `--json`.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ChangeOut {
@@ -209,6 +209,27 @@ pub struct ErrorOut {
     pub format: u32,
     /// What went wrong.
     pub error: Fault,
+}
+
+/// `linkmend bind --verify --json`: whether bind words, or a key, give the key that is there.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct VerifyOut {
+    /// Always 1.
+    pub format: u32,
+    /// Who was read.
+    pub device: DeviceOut,
+    /// Which setting.
+    pub setting: SettingName,
+    /// What is there.
+    pub there: SettingOut,
+    /// What was given, or what the words give.
+    pub given: SettingOut,
+    /// Whether the two are one.
+    pub agrees: bool,
+    /// True for a practice receiver.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub simulated: bool,
 }
 
 /// One record in `history`.
@@ -391,6 +412,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("profile-show", schema_for!(ProfileShowOut)),
         ("read", schema_for!(ReadOut)),
         ("resume", schema_for!(ResumeOut)),
+        ("verify", schema_for!(VerifyOut)),
     ]
 }
 

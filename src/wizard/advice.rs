@@ -78,13 +78,23 @@ pub(super) const JOIN_HELP: &str = "The network is the receiver's own and leads 
      not touch the Wi-Fi settings of this computer.";
 
 /// No bind key.
-pub(super) const UNBOUND: [&str; 3] = [
-    "With bind words: the same words at both ends. One letter off is another key, and that happens \
-     often.",
-    "Without: bind mode at both ends. Three short power cycles in a row start it on many receivers; \
-     it ends with power off, about 10 s, power on once.",
-    "Before that, both ends need the same major firmware version: across two of them they never \
-     link, whatever the key.",
+pub(super) const UNBOUND: [&str; 2] = [
+    "Both ends need the same major firmware version: across two of them they never link, whatever \
+     the key.",
+    "A transmitter that was given bind words wants the same words here: one letter off is another \
+     key.",
+];
+
+/// The ways to a bind key.
+pub(super) const BIND_HELP: &str = "Bind words are typed at both ends and give both the same key. In bind mode the receiver takes \
+     the key from a transmitter that binds at the same time: switch all others off. Three short power \
+     cycles in a row start it on many receivers; it ends with power off, about 10 s, power on once.";
+
+/// Set to what it cannot do.
+pub(super) const UNSUPPORTED: [&str; 2] = [
+    "On the transmitter: choose a waveform that this receiver has.",
+    "Or here: `linkmend write waveform=NAME` sets another one, and `linkmend profile show` lists those \
+     that the family has.",
 ];
 
 /// The radio part is out of reach.

@@ -1,21 +1,17 @@
-//! What was found on the receiver, what can be done about it, and the skipper's own proof.
+//! What was found on the receiver, and which way leads on from there.
 
 use crate::{
-    change::Trouble,
     cli::{
-        args::Writing,
-        changing::{self, Ended},
+        changing::Which,
         failure::Failure,
         read::{self, Look, Reading},
         screen::Tone,
-        unlock::{self, Which},
     },
-    journal::ledger,
     judge::Expectation,
-    terms::{Condition, Exit, SettingName, Value, output::Outcome},
+    terms::{Condition, Exit, SettingName},
 };
 
-use super::{advice, guide::Guide, place::Place};
+use super::{advice, bind, guide::Guide, lock, place::Place};
 
 /// What decides whether two ends link.
 const LINK: [&str; 6] = [
@@ -58,20 +54,21 @@ pub(super) async fn mend(guide: &Guide<'_>, place: &Place) -> Result<Exit, Failu
     let look = look(guide, place).await?;
     show(guide, place, &look, |name| LINK.contains(&name));
     match look.verdict.condition {
-        Condition::Locked => return locked(guide, place, &look).await,
-        Condition::Unbound => {
-            guide.list(
-                "Binding gives both ends the same bind key. Until then it follows no transmitter. \
-                 Two ways:",
-                &advice::UNBOUND,
-            );
-        }
+        Condition::Locked => return lock::mend(guide, place, &look).await,
+        Condition::Unbound => return bind::mend(guide, place, &look).await,
         Condition::Faulty => guide.list("No setting mends that:", &advice::FAULTY),
-        Condition::Healthy => guide.list(
-            "No setting of the receiver keeps it from linking. Look at both ends:",
-            &advice::other_end(&look.snapshot),
+        Condition::Healthy => {
+            guide.list(
+                "No setting of the receiver keeps it from linking. Look at both ends:",
+                &advice::other_end(&look.snapshot),
+            );
+            return bind::hold_against(guide, place, &look).await;
+        }
+        Condition::Unsupported => guide.list(
+            "One of the two ends is to be set to what both can do:",
+            &advice::UNSUPPORTED,
         ),
-        Condition::Unsupported | Condition::Mismatched | Condition::Unknown => {
+        Condition::Mismatched | Condition::Unknown => {
             guide.list("Look at both ends:", &advice::other_end(&look.snapshot));
         }
     }
@@ -106,7 +103,7 @@ fn show(guide: &Guide<'_>, place: &Place, look: &Look, is_asked: impl Fn(&str) -
 }
 
 /// Nothing was written; what is left to do on the way out.
-fn after_reading(guide: &Guide<'_>, place: &Place, look: &Look) {
+pub(super) fn after_reading(guide: &Guide<'_>, place: &Place, look: &Look) {
     guide.remark(
         Tone::Plain,
         &format!(
@@ -117,7 +114,7 @@ fn after_reading(guide: &Guide<'_>, place: &Place, look: &Look) {
     own_network(guide, place);
 }
 
-fn own_network(guide: &Guide<'_>, place: &Place) {
+pub(super) fn own_network(guide: &Guide<'_>, place: &Place) {
     if !place.target.simulated {
         guide.remark(
             Tone::Plain,
@@ -126,181 +123,15 @@ fn own_network(guide: &Guide<'_>, place: &Place) {
     }
 }
 
-async fn locked(guide: &Guide<'_>, place: &Place, look: &Look) -> Result<Exit, Failure> {
-    let profile = &place.target.profile;
-    let (Some(setting), Some(lock @ Value::Number(slot))) = (
-        profile.setting(SettingName::MODEL_LOCK),
-        look.snapshot.value(SettingName::MODEL_LOCK),
-    ) else {
-        // Without a number there is no lock that could be told.
-        after_reading(guide, place, look);
-        return Ok(Exit::Done);
-    };
-    guide.remark(Tone::Plain, "");
-    let kind = setting.kind.clone();
-    let shown = guide
-        .text(
-            "Which number does your transmitter show? (Enter: I do not know, ? for help)",
-            "The number of the model memory that is selected on the transmitter. A locked receiver \
-             follows that one number alone and refuses all others, also those of its own \
-             transmitter.",
-            move |typed| match typed {
-                "" => Ok(None),
-                typed => match kind.parse(typed) {
-                    Ok(number @ Value::Number(_)) => Ok(Some(number)),
-                    Ok(_) => Err("a number, or Enter alone".into()),
-                    Err(error) => Err(error.to_string()),
-                },
-            },
-        )
-        .await?;
-    let clear = "Clear the lock: it follows any model memory of a transmitter with its bind key.";
-    let (title, choices) = match &shown {
-        None => (
-            format!("It is locked to slot {slot}. What shall be done?"),
-            vec![(Some(Value::Off), clear.into()), (None, leave(slot))],
-        ),
-        Some(number) if number == lock => {
-            guide.list(
-                &format!(
-                    "It is locked to slot {slot} and your transmitter shows {slot}: the lock lets \
-                     it through. What else may keep them apart:"
-                ),
-                &advice::other_end(&look.snapshot),
-            );
-            (
-                "What shall be done with the lock?".into(),
-                vec![
-                    (None, "Leave it as it is.".into()),
-                    (Some(Value::Off), clear.into()),
-                ],
-            )
-        }
-        Some(number) => (
-            format!(
-                "It is locked to slot {slot} and your transmitter shows {number}. What shall be done?"
-            ),
-            vec![
-                (Some(Value::Off), clear.into()),
-                (
-                    Some(number.clone()),
-                    format!("Set it to slot {number}: it follows model memory {number} alone."),
-                ),
-                (None, leave(slot)),
-            ],
-        ),
-    };
-    let items: Vec<&String> = choices.iter().map(|(_, text)| text).collect();
-    let chosen = guide
-        .choose(
-            &title,
-            &items,
-            "A lock may be there on purpose: clubs run one bind key with another lock for every \
-             craft, so that a transmitter drives the one craft it belongs to. Then set the number \
-             instead of clearing it. You are shown what would be written, and asked once more.",
-        )
-        .await?;
-    let Some((Some(value), _)) = choices.into_iter().nth(chosen) else {
-        after_reading(guide, place, look);
-        return Ok(Exit::Done);
-    };
-    change(guide, place, look, value).await
-}
-
-fn leave(slot: &rust_decimal::Decimal) -> String {
-    format!("Leave it as it is: select model memory {slot} on the transmitter instead.")
-}
-
-async fn change(
-    guide: &Guide<'_>,
-    place: &Place,
-    look: &Look,
-    value: Value,
-) -> Result<Exit, Failure> {
-    let Some(setting) = place.target.profile.setting(SettingName::MODEL_LOCK) else {
-        return Ok(Exit::Done);
-    };
-    guide.title("What will be done:");
+/// The device that was read, and no other.
+pub(super) fn which(look: &Look) -> Which {
     let identity = &look.snapshot.device.identity;
-    let which = Which {
-        device: identity
-            .serial
-            .as_ref()
+    let serial = identity.serial.as_ref();
+    let stable = identity.bssid.filter(|bssid| bssid.stable);
+    Which {
+        device: serial
             .map(|serial| serial.raw().to_owned())
-            .or_else(|| {
-                identity
-                    .bssid
-                    .filter(|bssid| bssid.stable)
-                    .map(|bssid| bssid.to_string())
-            }),
+            .or_else(|| stable.map(|bssid| bssid.to_string())),
         trust_address: false,
-    };
-    let writing = Writing {
-        dry_run: false,
-        yes: false,
-    };
-    let wanted = [(setting.name.clone(), value)].into();
-    let Place { target, journal } = place;
-    let ended = unlock::unlock(guide.context, journal, target, wanted, which, writing).await?;
-    let exit = changing::say(guide.screen(), &ended, target, &|bytes| {
-        journal.fingerprint(bytes)
-    });
-    if ended.report.outcome == Outcome::Done {
-        own_network(guide, place);
-        last_proof(guide, place, &ended).await?;
     }
-    Ok(exit)
-}
-
-/// Asks whether it follows the sticks, and keeps the answer as the person's word. Whoever leaves
-/// this question has said nothing, and the change is done all the same.
-async fn last_proof(guide: &Guide<'_>, place: &Place, ended: &Ended) -> Result<(), Failure> {
-    let asked = guide
-        .choose(
-            "Try it now, with propulsion still off: the transmitter first, a few seconds, then power \
-             the receiver anew. Does it follow the sticks?",
-            &["Yes.", "No.", "I have not tried it."],
-            "linkmend has proved that the receiver keeps what was written. Whether the craft answers \
-             is yours to see, and goes on record as your word, beside the change. Escape leaves; \
-             the change is done either way.",
-        )
-        .await;
-    let follows = match asked {
-        Ok(0) => true,
-        Ok(1) => false,
-        Ok(_) | Err(Failure::Stopped) => {
-            guide.remark(
-                Tone::Plain,
-                "The change is done; nothing more was put on record.",
-            );
-            return Ok(());
-        }
-        Err(failure) => return Err(failure),
-    };
-    if let Some(change) = ended.change {
-        ledger::say_follows(&place.journal, change, follows)
-            .await
-            .map_err(|error| unkept(&error))?;
-        guide.remark(
-            Tone::Good,
-            &format!("On record with change {}, as your word.", change.0),
-        );
-    }
-    if !follows && let Some(last) = &ended.report.last {
-        guide.list("What to look at next:", &advice::other_end(last));
-        guide.remark(
-            Tone::Plain,
-            "If the transmitter shows a link and nothing moves, start linkmend again and choose 2.",
-        );
-    }
-    Ok(())
-}
-
-/// The change is done and on record; only the word is not.
-fn unkept(error: &crate::journal::JournalError) -> Failure {
-    Failure::Trouble(Trouble::new(
-        "journal-io",
-        format!("the change is done, and your word could not be put on record: {error}"),
-        None,
-    ))
 }

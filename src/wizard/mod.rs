@@ -16,9 +16,12 @@
 //! ```
 
 mod advice;
+mod bind;
 mod found;
 mod guide;
+mod lock;
 mod place;
+mod proof;
 
 use crate::{
     change::Trouble,

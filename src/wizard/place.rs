@@ -228,6 +228,10 @@ async fn open(
         let failure = match guide.context.or_stopped(opened).await {
             Ok(target) => return Ok(Place { target, journal }),
             Err(Failure::Stopped) => return Err(Failure::Stopped),
+            // Left where it asked for the login.
+            Err(Failure::Trouble(trouble)) if trouble.code == "login-missing" => {
+                return Err(Failure::Trouble(trouble));
+            }
             Err(failure) => failure,
         };
         failure.say(guide.screen());

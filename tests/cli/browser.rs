@@ -11,6 +11,8 @@ use serde_json::{Map, Value as Json, json};
 
 use crate::harness::{Bench, until};
 
+mod mast;
+
 /// One exchange with the device; the status and the body as text.
 pub(crate) fn exchange(bench: &Bench, request: &str) -> (u16, String) {
     attempt(bench, request).expect("the device is there and answers")
@@ -18,14 +20,20 @@ pub(crate) fn exchange(bench: &Bench, request: &str) -> (u16, String) {
 
 /// The same with a device that may be away.
 fn attempt(bench: &Bench, request: &str) -> Option<(u16, String)> {
+    let (head, body) = answer(bench, request)?;
+    let status = head.split(' ').nth(1)?.parse().ok()?;
+    Some((status, body))
+}
+
+/// Status line with headers, and body.
+fn answer(bench: &Bench, request: &str) -> Option<(String, String)> {
     let mut stream = TcpStream::connect(bench.address()).ok()?;
     stream.write_all(request.as_bytes()).ok()?;
     let mut answer = Vec::new();
     stream.read_to_end(&mut answer).ok()?;
     let answer = String::from_utf8_lossy(&answer).into_owned();
     let (head, body) = answer.split_once("\r\n\r\n")?;
-    let status = head.split(' ').nth(1)?.parse().ok()?;
-    Some((status, body.to_owned()))
+    Some((head.to_owned(), body.to_owned()))
 }
 
 /// A page.
@@ -67,6 +75,7 @@ pub(crate) fn alter(bench: &Bench, changes: &[(&str, Json)]) {
             let document = flat_document(&settings).to_string();
             post(bench, "/take-over", "application/json", &document);
         }
+        Family::SampleLogin => mast::alter(bench, changes, &settings),
     }
     for (name, value) in changes {
         assert_eq!(bench.setting(name), *value, "`{name}`");
@@ -87,6 +96,7 @@ pub(crate) fn restart(bench: &Bench) {
             let sure = posting("/once-again", "application/json", r#"{"sure":true}"#);
             attempt(bench, &sure)
         }
+        Family::SampleLogin => mast::restart(bench),
     };
     until("it takes the restart", || {
         asked().is_some_and(|(status, _)| status < 300) || bench.present().boots > boots
@@ -149,16 +159,8 @@ fn form_body(bench: &Bench, page: &str, form: &str, settings: &Map<String, Json>
         .expect("the form");
     let (_, rest) = rest.split_once("name=\"once\" value=\"").expect("a token");
     let once = rest.split('"').next().expect("its end");
-    let word = |name: &str, words: &[(&str, &'static str)]| -> String {
-        let value = settings[name].as_str().expect("a word");
-        let pair = words.iter().find(|(ours, _)| *ours == value);
-        pair.expect("a known word").1.to_owned()
-    };
-    let text = |name: &str| match &settings[name] {
-        Json::Null => String::new(),
-        Json::String(text) => text.clone(),
-        other => other.to_string(),
-    };
+    let word = |name: &str, words: &[(&str, &str)]| word(settings, name, words);
+    let text = |name: &str| text(settings, name);
     let mut body = form_urlencoded::Serializer::new(String::new());
     body.append_pair("once", once);
     match form {
@@ -195,6 +197,22 @@ fn form_body(bench: &Bench, page: &str, form: &str, settings: &Map<String, Json>
         }
     }
     body.append_pair("act", "keep").finish()
+}
+
+/// What a family calls the value of a setting.
+fn word(settings: &Map<String, Json>, name: &str, words: &[(&str, &str)]) -> String {
+    let value = settings[name].as_str().expect("a word");
+    let pair = words.iter().find(|(ours, _)| *ours == value);
+    pair.expect("a known word").1.to_owned()
+}
+
+/// The value of a setting as text; none is the empty one.
+fn text(settings: &Map<String, Json>, name: &str) -> String {
+    match &settings[name] {
+        Json::Null => String::new(),
+        Json::String(text) => text.clone(),
+        other => other.to_string(),
+    }
 }
 
 const URLENCODED: &str = "application/x-www-form-urlencoded";

@@ -124,7 +124,7 @@ fn another_receiver_is_refused_and_left_alone() {
         let at = other.at();
         for words in [&["--yes"][..], &["--yes", "--undo"]] {
             let said = bench
-                .off_device(&["resume", "--json", "--trust-address", "--at", &at])
+                .through(&at, &["resume", "--json", "--trust-address"])
                 .words(words)
                 .run()
                 .ends(6);

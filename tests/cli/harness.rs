@@ -1,16 +1,20 @@
 //! A receiver, a data folder and the real program, with everything it says held together.
 
 use std::{
+    io::Write as _,
     net::SocketAddr,
     path::{Path, PathBuf},
     process::{Child, Command, Output, Stdio},
-    sync::LazyLock,
+    sync::{
+        LazyLock,
+        atomic::{AtomicUsize, Ordering},
+    },
     time::{Duration, Instant},
 };
 
 use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
 use serde_json::Value as Json;
-use tempfile::TempDir;
+use tempfile::{NamedTempFile, TempDir};
 
 use crate::claims::{keep, secrets};
 
@@ -26,6 +30,8 @@ const QUICK: [&str; 4] = ["--limit", "answer-s=1", "--limit", "leave-s=2"];
 pub(crate) struct Bench {
     receiver: Running,
     data: TempDir,
+    /// The receiver's login, where its family has one.
+    login: Option<NamedTempFile>,
 }
 
 impl Bench {
@@ -36,15 +42,38 @@ impl Bench {
 
     /// A receiver in a scenario with a name, marks and secrets of its own.
     pub(crate) fn seeded(family: Family, scenario: Scenario, seed: u64) -> Self {
-        let mut options = Options::new(family, scenario);
-        options.seed = seed;
-        options.speed = SPEED;
+        Self::of(Options {
+            seed,
+            ..Options::new(family, scenario)
+        })
+    }
+
+    /// A receiver of the usual seed with another version of the firmware.
+    pub(crate) fn with_firmware(family: Family, scenario: Scenario, firmware: &str) -> Self {
+        Self::of(Options {
+            firmware: Some(firmware.to_owned()),
+            ..Options::new(family, scenario)
+        })
+    }
+
+    fn of(options: Options) -> Self {
+        let options = Options {
+            speed: SPEED,
+            ..options
+        };
         let receiver = RUNTIME
             .block_on(mock_device::start(options))
             .expect("a receiver");
+        let login = receiver.login().map(|(user, word)| {
+            // Such a file is its owner's alone from the beginning.
+            let mut file = NamedTempFile::new().expect("a file");
+            write!(file, "{user}\n{word}\n").expect("room for two lines");
+            file
+        });
         Self {
             receiver,
             data: tempfile::tempdir().expect("a folder"),
+            login,
         }
     }
 
@@ -93,12 +122,17 @@ impl Bench {
 
     /// A command with this data folder on whatever is at an address.
     pub(crate) fn through(&self, at: &str, words: &[&str]) -> Call {
-        let call = self.off_device(words).words(&["--at", at]).words(&QUICK);
-        if self.truth().scenario == Scenario::Stalled {
-            // The rest of an answer never comes, so there is no point in waiting for it.
-            return call.words(&["--limit", "answer-s=0.2"]);
+        let mut call = self.off_device(words).words(&["--at", at]).words(&QUICK);
+        if let Some(file) = &self.login {
+            call = call.words(&["--login-file", &file.path().display().to_string()]);
         }
-        call
+        match self.truth().scenario {
+            // The rest of an answer never comes, so there is no point in waiting for it.
+            Scenario::Stalled => call.words(&["--limit", "answer-s=0.2"]),
+            // Its size ends the answer, however long so much of it takes.
+            Scenario::EndlessBody | Scenario::Bomb => call.words(&["--limit", "answer-s=30"]),
+            _ => call,
+        }
     }
 
     /// A command with this data folder that does not name a device.
@@ -106,6 +140,8 @@ impl Bench {
         let data = self.data().display().to_string();
         let mut call = Call::new(words).words(&["--data-dir", &data]);
         call.secrets = self.truth().devices.iter().flat_map(secrets).collect();
+        let word = self.receiver.login().map(|(_, word)| word);
+        call.secrets.extend(word);
         call
     }
 
@@ -117,15 +153,23 @@ impl Bench {
     }
 }
 
-/// Checks each case on a thread of its own, since nearly all of a case is waiting.
+/// Checks many cases at once, since nearly all of a case is waiting; not so many that the programs
+/// wait for a processor longer than their short bounds allow.
 pub(crate) fn side_by_side<T: Sync>(cases: &[T], check: impl Fn(&T) + Sync) {
+    let next = AtomicUsize::new(0);
     std::thread::scope(|scope| {
-        for case in cases {
-            let check = &check;
-            scope.spawn(move || check(case));
+        for _ in 0..cases.len().min(AT_ONCE) {
+            scope.spawn(|| {
+                while let Some(case) = cases.get(next.fetch_add(1, Ordering::Relaxed)) {
+                    check(case);
+                }
+            });
         }
     });
 }
+
+/// How many cases are under way at once.
+const AT_ONCE: usize = 24;
 
 /// One run of the program to be made.
 #[must_use = "nothing runs before `run`"]

@@ -2,6 +2,7 @@
 //! simulated receivers on loopback whose true state is read beside the wire.
 
 mod bad_input;
+mod bind;
 mod browser;
 mod claims;
 mod cut_off;
@@ -15,5 +16,8 @@ mod readme;
 mod relay;
 mod restore;
 mod resume;
+mod terminal;
 mod unlock;
+mod wizard;
+mod write;
 mod wrong_profile;

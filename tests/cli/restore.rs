@@ -72,18 +72,23 @@ fn settings_of_all_forms_are_put_back_in_one_change() {
         let bench = Bench::new(*family, Scenario::Locked);
         let at_first = bench.present();
         let number = record(&bench);
-        browser::alter(
-            &bench,
-            &[
-                ("name", json!("Somebody's boat")),
-                ("model-lock", json!("off")),
-                ("bind-key", Json::Null),
-                ("output-inverted", json!(false)),
-                ("failsafe", json!("hold")),
-                ("local-passphrase", json!("another one")),
-                ("light", json!(99)),
-            ],
-        );
+        let mut alterations = vec![
+            ("name", json!("Somebody's boat")),
+            ("model-lock", json!("off")),
+            ("bind-key", Json::Null),
+            ("output-inverted", json!(false)),
+            ("failsafe", json!("hold")),
+            ("local-passphrase", json!("another one")),
+            ("light", json!(99)),
+        ];
+        if *family == Family::SampleLogin {
+            // It never shows these, or does not have them.
+            let unseen = ["bind-key", "local-passphrase", "light"];
+            alterations.retain(|(name, _)| !unseen.contains(name));
+            alterations.push(("local-network", json!("another net")));
+            alterations.push(("fallback-wait", json!(45)));
+        }
+        browser::alter(&bench, &alterations);
         let before = bench.truth();
         let said = bench
             .linkmend(&["restore", &number, "--yes", "--json"])
@@ -97,18 +102,8 @@ fn settings_of_all_forms_are_put_back_in_one_change() {
             .iter()
             .map(|change| change["setting"].as_str().expect("a name"))
             .collect();
-        assert_eq!(
-            names,
-            [
-                "name",
-                "model-lock",
-                "bind-key",
-                "output-inverted",
-                "failsafe",
-                "local-passphrase",
-                "light"
-            ]
-        );
+        let altered: Vec<&str> = alterations.iter().map(|(name, _)| *name).collect();
+        assert_eq!(names, altered);
         for change in changes {
             assert_eq!(change["proof"], "after-restart", "{change}");
         }
@@ -116,7 +111,7 @@ fn settings_of_all_forms_are_put_back_in_one_change() {
         assert_eq!(is.settings, at_first.settings);
         assert_eq!(is.unmapped, at_first.unmapped);
         let saves = match family {
-            Family::SampleForm => 3,
+            Family::SampleForm | Family::SampleLogin => 3,
             Family::SampleScript => 1,
         };
         assert_eq!(is.saves - was.saves, saves);
@@ -129,10 +124,11 @@ fn region_and_power_are_left_as_they_are_and_named() {
         let bench = Bench::new(*family, Scenario::Locked);
         let at_first = bench.present();
         let number = record(&bench);
+        // One more that every family has.
         let changes = [
             ("region", json!("JP")),
             ("power", json!(100)),
-            ("light", json!(7)),
+            ("fallback-wait", json!(45)),
         ];
         browser::alter(&bench, &changes);
         bench
@@ -143,7 +139,7 @@ fn region_and_power_are_left_as_they_are_and_named() {
             .says("note: `power` differs from the record and stays");
         let now = bench.present().settings;
         assert_eq!([&now["region"], &now["power"]], [&json!("JP"), &json!(100)]);
-        assert_eq!(now["light"], at_first.settings["light"]);
+        assert_eq!(now["fallback-wait"], at_first.settings["fallback-wait"]);
         // Where nothing else differs there is nothing to do, and it is said why.
         let before = bench.truth();
         bench
@@ -226,4 +222,79 @@ fn dry_run_and_lack_of_consent_write_nothing() {
         .ends(6);
     assert_eq!(said.json("change")["outcome"], "refused");
     claims::is_untouched(&before, &bench.truth(), 0);
+}
+
+#[test]
+fn across_two_firmware_versions_what_fits_is_back_and_the_rest_is_named() {
+    // The same receiver, before and after somebody put another firmware on it.
+    let old = Bench::new(Family::SampleForm, Scenario::Locked);
+    let new = Bench::with_firmware(Family::SampleForm, Scenario::Locked, "3.0.2");
+    let words = [
+        "write",
+        "name=Teal",
+        "waveform=gale",
+        "light=77",
+        "failsafe=cut",
+        "--yes",
+    ];
+    old.linkmend(&words).run().ends(0);
+    let number = record(&old);
+    let before = new.truth();
+    let said = old
+        .through(&new.at(), &["restore", &number, "--yes", "--json"])
+        .run()
+        .ends(0);
+    let object = said.json("change");
+    claims::are_true(&object, &before, &new.truth());
+    assert_eq!(object["outcome"], "done", "{object}");
+    let now = new.present().settings;
+    assert_eq!(
+        (&now["name"], &now["failsafe"]),
+        (&json!("Teal"), &json!("cut"))
+    );
+    assert_eq!(now["waveform"], before.devices[0].settings["waveform"]);
+    let notes = object["notes"].to_string();
+    for note in [
+        "not restored: `light` is on record, and this receiver has it no more",
+        "not restored: `waveform` does not fit as gale:",
+        "the record is of firmware 2.4.1, and this receiver has 3.0.2",
+    ] {
+        assert!(notes.contains(note), "{notes}");
+    }
+    // Where all that fits is there already, the rest is named all the same.
+    let before = new.truth();
+    let again = old.through(&new.at(), &["restore", &number, "--yes"]);
+    let said = again.run().ends(0);
+    said.says("nothing to do")
+        .says("note: not restored: `waveform`");
+    claims::is_untouched(&before, &new.truth(), 0);
+    // And back: what the newer one did not have stays as it is.
+    let said = new.linkmend(&["read", "--json"]).run().ends(0);
+    let number = said.json("read")["record"].to_string();
+    let light = old.setting("light");
+    old.linkmend(&["write", "name=Smew", "--yes"]).run().ends(0);
+    let said = new.through(&old.at(), &["restore", &number, "--yes"]).run();
+    said.ends(0)
+        .says("note: the record is of firmware 3.0.2, and this receiver has 2.4.1")
+        .says("note: `light` is not on record and stays");
+    assert_eq!(
+        (old.setting("name"), old.setting("light")),
+        (json!("Teal"), light)
+    );
+}
+
+#[test]
+fn a_setting_that_older_firmware_lacks_is_named_and_the_rest_is_back() {
+    let new = Bench::new(Family::SampleLogin, Scenario::Locked);
+    let old = Bench::with_firmware(Family::SampleLogin, Scenario::Locked, "1.7.3");
+    let words = ["write", "name=Teal", "fallback-wait=90", "--yes"];
+    new.linkmend(&words).run().ends(0);
+    let number = record(&new);
+    let before = old.truth();
+    let call = new.through(&old.at(), &["restore", &number, "--yes", "--json"]);
+    let object = call.run().ends(0).json("change");
+    claims::are_true(&object, &before, &old.truth());
+    assert_eq!(old.setting("name"), "Teal");
+    let notes = object["notes"].to_string();
+    assert!(notes.contains("not restored: `fallback-wait`"), "{notes}");
 }

@@ -33,11 +33,12 @@ impl Swapped {
         let is_away = Arc::new(AtomicBool::new(false));
         let now = Arc::clone(&is_away);
         let mut once = true;
-        // It goes with the request that restarts it: of the deck receiver a save, of the keel
-        // receiver the one for it.
+        // It goes with the request that restarts it: of the deck receiver a save, of the others
+        // the one for it.
         let last = match family {
             Family::SampleForm => "POST /keep-air",
             Family::SampleScript => "POST /once-again",
+            Family::SampleLogin => "POST /start-anew",
         };
         let relay = Relay::start(move |line, _| {
             if now.load(Ordering::SeqCst) {
@@ -138,10 +139,13 @@ fn restart_that_never_came_stays_unproved_however_often_it_is_resumed() {
         bench.linkmend(&["unlock", "--yes"]).run().ends(7);
         let saves = bench.present().saves;
         for _ in 0..2 {
-            let said = bench
-                .linkmend(&["resume", "--yes", "--json"])
-                .run()
-                .ends(if *family == Family::SampleForm { 7 } else { 6 });
+            let said = bench.linkmend(&["resume", "--yes", "--json"]).run().ends(
+                if *family == Family::SampleScript {
+                    6
+                } else {
+                    7
+                },
+            );
             let change = resumed(&said);
             assert_ne!(change["outcome"], "done", "{change}");
             assert_ne!(change["changes"][0]["proof"], "after-restart");

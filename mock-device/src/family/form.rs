@@ -11,7 +11,7 @@ use super::{
 use crate::{
     http::{Reply, Request},
     seed::Seed,
-    settings::{POWERS, Settings},
+    settings::{Field, POWERS, Settings},
 };
 
 mod page;
@@ -21,6 +21,8 @@ const HTML: &str = "text/html; charset=utf-8";
 /// The firmware of one deck receiver.
 #[derive(Debug, Clone)]
 pub(crate) struct Form {
+    /// Whether tokens have expired once, where they do.
+    expired: bool,
     tokens: Tokens<Part>,
 }
 
@@ -33,6 +35,35 @@ enum Part {
 }
 
 impl Part {
+    /// What a save of it sets, in the order of its form.
+    fn fields(self) -> &'static [Field] {
+        match self {
+            Part::Air => &[
+                Field::Name,
+                Field::Locked,
+                Field::Slot,
+                Field::BindKey,
+                Field::Waveform,
+                Field::Region,
+                Field::Power,
+            ],
+            Part::Wires => &[
+                Field::Output,
+                Field::Inverted,
+                Field::Rate,
+                Field::Failsafe,
+                Field::Order,
+                Field::Trim,
+            ],
+            Part::Shore => &[
+                Field::LocalNetwork,
+                Field::LocalPassphrase,
+                Field::FallbackWait,
+                Field::Light,
+            ],
+        }
+    }
+
     /// What stands on its form.
     fn controls(self) -> &'static [&'static str] {
         match self {
@@ -47,6 +78,7 @@ impl Form {
     /// A receiver that draws its tokens from this stream.
     pub(crate) fn new(seed: Seed) -> Self {
         Self {
+            expired: false,
             tokens: Tokens::new(seed),
         }
     }
@@ -90,6 +122,9 @@ impl Form {
         if !request.is_of_type("application/x-www-form-urlencoded") {
             return refused(400, "Not understood");
         }
+        if context.hooks.tokens_expire && !std::mem::replace(&mut self.expired, true) {
+            self.tokens.forget();
+        }
         let fields = Fields::of(request);
         let once = fields.get("once");
         if !once.is_some_and(|once| self.tokens.take(&part, once)) {
@@ -106,7 +141,9 @@ impl Form {
                     || "saved".to_owned(),
                     |names| format!("saved, without knowing {names}"),
                 );
-                Outcome::new(Kind::Saved, Reply::new(200, HTML, page), note).restarting()
+                Outcome::new(Kind::Saved, Reply::new(200, HTML, page), note)
+                    .of(part.fields())
+                    .restarting()
             }
             Err(name) => refused(422, &format!("Not kept: {name}")),
         }

@@ -12,7 +12,7 @@ use super::{
 use crate::{
     http::{Reply, Request},
     seed::Seed,
-    settings::{POWERS, REGIONS, Settings},
+    settings::{Field, POWERS, REGIONS, Settings},
 };
 
 mod multipart;
@@ -32,6 +32,8 @@ const URLENCODED: &str = "application/x-www-form-urlencoded";
 /// The firmware of one mast receiver.
 #[derive(Debug, Clone)]
 pub(crate) struct Login {
+    /// Whether tokens have expired once, where they do.
+    expired: bool,
     tokens: Tokens<()>,
     passes: Tokens<()>,
 }
@@ -45,6 +47,33 @@ enum Page {
 }
 
 impl Page {
+    /// What a save of it sets, in the order of its form.
+    fn fields(self) -> &'static [Field] {
+        match self {
+            Page::Radio => &[
+                Field::Name,
+                Field::Locked,
+                Field::Slot,
+                Field::Waveform,
+                Field::Region,
+                Field::Power,
+            ],
+            Page::Pins => &[
+                Field::Output,
+                Field::Inverted,
+                Field::Rate,
+                Field::Failsafe,
+                Field::Map,
+            ],
+            Page::Shore => &[
+                Field::BindKey,
+                Field::LocalNetwork,
+                Field::LocalPassphrase,
+                Field::FallbackWait,
+            ],
+        }
+    }
+
     /// The path that shows it.
     fn path(self) -> &'static str {
         match self {
@@ -68,6 +97,7 @@ impl Login {
     /// A receiver that draws its tokens and its cookies from these streams.
     pub(crate) fn new(tokens: Seed, passes: Seed) -> Self {
         Self {
+            expired: false,
             tokens: Tokens::new(tokens),
             passes: Tokens::new(passes),
         }
@@ -89,7 +119,7 @@ impl Login {
         let route = (request.method.as_str(), request.path.as_str());
         match route {
             ("GET", "/") => return html(Kind::Other, 200, page::front(None), ""),
-            ("POST", PATH) => return self.come_in(request),
+            ("POST", PATH) => return self.come_in(context, request),
             _ => {}
         }
         if !self.lets_in(request) {
@@ -110,7 +140,7 @@ impl Login {
             ("POST", "/radio-keep") => self.save(Page::Radio, settings, context, request),
             ("POST", "/pins-keep") => self.save(Page::Pins, settings, context, request),
             ("POST", "/shore-keep") => self.save(Page::Shore, settings, context, request),
-            ("POST", "/start-anew") => self.start_anew(request),
+            ("POST", "/start-anew") => self.start_anew(context, request),
             _ => html(
                 Kind::Other,
                 404,
@@ -120,9 +150,10 @@ impl Login {
         }
     }
 
-    fn come_in(&mut self, request: &Request) -> Outcome {
+    fn come_in(&mut self, context: &Context<'_>, request: &Request) -> Outcome {
         let fields = Fields::of(request);
-        let good = request.is_of_type(URLENCODED)
+        let good = context.hooks.lets_in
+            && request.is_of_type(URLENCODED)
             && fields.get("who") == Some(USER)
             && fields.get("word") == Some(WORD)
             && fields.get("go") == Some("in");
@@ -171,7 +202,7 @@ impl Login {
         let Some((fields, files)) = taken else {
             return refused(400, "Not understood.");
         };
-        if !self.takes_token(&fields) {
+        if !self.takes_token(&fields, context) {
             return refused(403, "Stale.");
         }
         let changed = fields
@@ -184,23 +215,26 @@ impl Login {
                     || "saved".to_owned(),
                     |names| format!("saved, without knowing {names}"),
                 );
-                Outcome::new(Kind::Saved, see(page.path()), note)
+                Outcome::new(Kind::Saved, see(page.path()), note).of(page.fields())
             }
             Err(name) => refused(422, &format!("Not kept: {name}")),
         }
     }
 
-    fn start_anew(&mut self, request: &Request) -> Outcome {
+    fn start_anew(&mut self, context: &Context<'_>, request: &Request) -> Outcome {
         if !request.is_of_type(URLENCODED) {
             return refused(400, "Not understood.");
         }
-        if !self.takes_token(&Fields::of(request)) {
+        if !self.takes_token(&Fields::of(request), context) {
             return refused(403, "Stale.");
         }
         html(Kind::Other, 202, page::said("Starting anew."), "restart").restarting()
     }
 
-    fn takes_token(&mut self, fields: &Fields) -> bool {
+    fn takes_token(&mut self, fields: &Fields, context: &Context<'_>) -> bool {
+        if context.hooks.tokens_expire && !std::mem::replace(&mut self.expired, true) {
+            self.tokens.forget();
+        }
         let once = fields.get("once");
         once.is_some_and(|once| self.tokens.take(&(), once))
     }

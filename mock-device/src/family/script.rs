@@ -3,16 +3,14 @@
 //! It reads in one shape and saves in another, sends gzip to everybody, and a field that a save
 //! leaves out is lost: what a client must know before it writes.
 
-use std::io::Write as _;
-
-use flate2::{Compression, write::GzEncoder};
 use serde_json::{Map, Value as Json, json};
 
 use super::{Context, Kind, Outcome};
 use crate::{
     http::{Reply, Request},
     seed::Seed,
-    settings::{POWERS, REGIONS, Settings},
+    settings::{Field, POWERS, REGIONS, Settings},
+    wire::gzip,
 };
 
 /// The empty page. Its script shows the document to a person with a browser.
@@ -34,6 +32,26 @@ fetch("/as-it-is").then(function (answer) { return answer.json(); }).then(functi
 </body>
 </html>
 "##;
+
+/// What a save sets, in its order.
+const FIELDS: &[Field] = &[
+    Field::Name,
+    Field::BindKey,
+    Field::Locked,
+    Field::Slot,
+    Field::Waveform,
+    Field::Region,
+    Field::Power,
+    Field::Output,
+    Field::Inverted,
+    Field::Rate,
+    Field::Failsafe,
+    Field::Rests,
+    Field::LocalNetwork,
+    Field::LocalPassphrase,
+    Field::FallbackWait,
+    Field::Light,
+];
 
 const OUTPUTS: [&str; 3] = ["frames", "widths", "sum"];
 const LOST: [&str; 3] = ["keep", "rest", "stop"];
@@ -159,6 +177,7 @@ fn take_over(settings: &mut Settings, request: &Request) -> Outcome {
                 Reply::text(200, format!("taken {count}")),
                 note,
             )
+            .of(FIELDS)
         }
         Err(name) => refused(422, &format!("not taken: {name}")),
     }
@@ -283,13 +302,6 @@ fn or_null<T>(value: &Json, parse: impl FnOnce(&Json) -> Option<T>) -> Option<Op
     } else {
         parse(value).map(Some)
     }
-}
-
-fn gzip(bytes: &[u8]) -> Vec<u8> {
-    let mut encoder = GzEncoder::new(Vec::new(), Compression::default());
-    // Writing into memory does not fail; were it to, the client would get a body it refuses.
-    let _ = encoder.write_all(bytes);
-    encoder.finish().unwrap_or_default()
 }
 
 #[cfg(test)]

@@ -3,10 +3,10 @@
 use serde_json::{Value as Json, json};
 
 use super::*;
-use crate::http::Parsed;
+use crate::http::{Parsed, Piece};
 
-const FORM: Family = Family::SampleForm;
-const SCRIPT: Family = Family::SampleScript;
+pub(super) const FORM: Family = Family::SampleForm;
+pub(super) const SCRIPT: Family = Family::SampleScript;
 
 const EVERY: [Family; 3] = [
     Family::SampleForm,
@@ -16,28 +16,32 @@ const EVERY: [Family; 3] = [
 const URLENCODED: &str = "application/x-www-form-urlencoded";
 
 /// A world and a hand on its clock.
-struct Bench {
-    world: World,
-    now: Duration,
+pub(super) struct Bench {
+    pub(super) world: World,
+    pub(super) now: Duration,
     /// The cookie of the family with a login, with its header; empty: none.
     cookie: String,
 }
 
 impl Bench {
-    fn new(family: Family, scenario: Scenario) -> Self {
+    pub(super) fn new(family: Family, scenario: Scenario) -> Self {
+        Self::of(&Options::new(family, scenario))
+    }
+
+    pub(super) fn of(options: &Options) -> Self {
         Self {
-            world: World::new(&Options::new(family, scenario)).expect("its usual firmware"),
+            world: World::new(options).expect("it suits the family"),
             now: Duration::from_secs(2),
             cookie: String::new(),
         }
     }
 
-    fn later(&mut self, seconds: u64) -> &mut Self {
+    pub(super) fn later(&mut self, seconds: u64) -> &mut Self {
         self.now += Duration::from_secs(seconds);
         self
     }
 
-    fn send(&mut self, request: &str) -> Handled {
+    pub(super) fn send(&mut self, request: &str) -> Handled {
         let Parsed::Whole(request) = Request::parse(request.as_bytes()) else {
             panic!("a whole request: {request}")
         };
@@ -62,7 +66,7 @@ impl Bench {
     }
 
     /// The answer with the token or the lock, after the others of a reading.
-    fn read(&mut self) -> Handled {
+    pub(super) fn read(&mut self) -> Handled {
         self.enter();
         match self.world.family {
             Family::SampleForm => self.get("/"),
@@ -85,7 +89,7 @@ impl Bench {
     }
 
     /// Lifts the lock.
-    fn unlock(&mut self) -> Handled {
+    pub(super) fn unlock(&mut self) -> Handled {
         match self.world.family {
             Family::SampleForm => {
                 let once = self.token();
@@ -109,7 +113,7 @@ impl Bench {
     }
 
     /// Asks for the restart, on a family that does not restart by a save.
-    fn restart(&mut self) -> Handled {
+    pub(super) fn restart(&mut self) -> Handled {
         match self.world.family {
             Family::SampleForm => panic!("a save restarts it"),
             Family::SampleScript => {
@@ -122,7 +126,7 @@ impl Bench {
         }
     }
 
-    fn post(&mut self, path: &str, kind: &str, body: &str) -> Handled {
+    pub(super) fn post(&mut self, path: &str, kind: &str, body: &str) -> Handled {
         let (length, cookie) = (body.len(), self.cookie.clone());
         self.send(&format!(
             "POST {path} HTTP/1.1\r\n{cookie}Content-Type: {kind}\r\n\
@@ -130,32 +134,32 @@ impl Bench {
         ))
     }
 
-    fn truth(&mut self) -> Truth {
+    pub(super) fn truth(&mut self) -> Truth {
         self.world.truth(self.now)
     }
 
-    fn lock(&mut self) -> Json {
+    pub(super) fn lock(&mut self) -> Json {
         let truth = self.truth();
         truth.devices[truth.present].settings["model-lock"].clone()
     }
 }
 
-fn pieces(handled: &Handled) -> &[Piece] {
+pub(super) fn pieces(handled: &Handled) -> &[Piece] {
     match handled {
         Handled::Gone => panic!("the device is gone"),
         Handled::Answer(answer, _) => &answer.pieces,
     }
 }
 
-fn text(handled: &Handled) -> String {
+pub(super) fn text(handled: &Handled) -> String {
     let bytes = pieces(handled).iter().map(|piece| match piece {
         Piece::Bytes(bytes) => bytes.as_slice(),
-        Piece::Stall | Piece::Reset => &[],
+        Piece::Stall | Piece::Reset | Piece::Wait(_) | Piece::Again { .. } => &[],
     });
     String::from_utf8_lossy(&bytes.collect::<Vec<_>>().concat()).into_owned()
 }
 
-fn plans_a_restart(handled: &Handled) -> bool {
+pub(super) fn plans_a_restart(handled: &Handled) -> bool {
     matches!(handled, Handled::Answer(_, Some(_)))
 }
 
@@ -176,6 +180,12 @@ fn lengths(handled: &Handled) -> (usize, usize) {
 fn scenarios_begin_as_their_lines_say() {
     for family in EVERY {
         for scenario in Scenario::ALL {
+            if !scenario.suits(family) {
+                let fault = World::new(&Options::new(family, scenario)).expect_err("unfit");
+                let words = format!("`{family}` cannot be `{scenario}`");
+                assert!(fault.to_string().starts_with(&words), "{fault}");
+                continue;
+            }
             let truth = Bench::new(family, scenario).truth();
             let settings = &truth.devices[0].settings;
             let unlocked = matches!(
@@ -295,6 +305,97 @@ fn lost_restart_is_answered_and_does_not_come() {
         assert!(matches!(bench.later(1).read(), Handled::Answer(..)));
         assert_eq!(bench.truth().devices[0].boots, 0);
         assert_eq!(bench.lock(), json!("off"));
+    }
+}
+
+#[test]
+fn expired_tokens_are_refused_once_and_fresh_ones_work() {
+    for family in [FORM, Family::SampleLogin] {
+        let mut bench = Bench::new(family, Scenario::ExpiredToken);
+        assert!(text(&bench.unlock()).starts_with("HTTP/1.1 403 "));
+        let truth = bench.truth();
+        assert_eq!((truth.devices[0].saves, truth.devices[0].refused), (0, 1));
+        assert_eq!(bench.lock(), json!(7));
+        bench.unlock();
+        assert_eq!(bench.lock(), json!("off"));
+    }
+}
+
+#[test]
+fn refused_login_lets_nobody_in() {
+    let mut bench = Bench::new(Family::SampleLogin, Scenario::RefusedLogin);
+    let form = "who=skipper&word=heron-on-one-leg&go=in";
+    let answer = text(&bench.post("/come-in", URLENCODED, form));
+    assert!(answer.contains("Not let in.") && !answer.contains("Set-Cookie"));
+}
+
+#[test]
+fn full_disk_keeps_nothing_and_says_so() {
+    for family in EVERY {
+        let mut bench = Bench::new(family, Scenario::DiskFull);
+        let before = bench.truth().devices[0].settings.clone();
+        let answer = bench.unlock();
+        assert!(text(&answer).starts_with("HTTP/1.1 507 "));
+        assert!(text(&answer).contains("no room") && !plans_a_restart(&answer));
+        let truth = bench.truth();
+        assert_eq!(truth.devices[0].settings, before);
+        assert_eq!((truth.devices[0].saves, truth.devices[0].refused), (0, 1));
+    }
+}
+
+#[test]
+fn half_saved_keeps_the_first_half_and_says_that_it_failed() {
+    let mut bench = Bench::new(SCRIPT, Scenario::HalfSaved);
+    let before = bench.truth().devices[0].settings.clone();
+    let answer = bench.post("/take-over", "application/json", "{}");
+    assert!(text(&answer).starts_with("HTTP/1.1 500 "));
+    let truth = bench.truth();
+    let settings = &truth.devices[0].settings;
+    for (name, value) in &before {
+        let first = [
+            "name",
+            "bind-key",
+            "model-lock",
+            "waveform",
+            "region",
+            "power",
+            "output",
+        ];
+        assert_eq!(
+            settings[name] != *value,
+            first.contains(&name.as_str()),
+            "{name}"
+        );
+    }
+    assert_eq!(truth.devices[0].saves, 1);
+    for family in EVERY {
+        let mut bench = Bench::new(family, Scenario::HalfSaved);
+        assert!(text(&bench.unlock()).starts_with("HTTP/1.1 500 "));
+        assert_eq!(bench.lock(), json!("off"), "the lock is in the first half");
+    }
+}
+
+#[test]
+fn save_that_is_redirected_is_carried_out_already() {
+    for scenario in [Scenario::RedirectAfterSave, Scenario::RedirectToSave] {
+        for family in EVERY {
+            let mut bench = Bench::new(family, scenario);
+            let answer = bench.unlock();
+            assert!(text(&answer).starts_with("HTTP/1.1 307 "));
+            assert_eq!(plans_a_restart(&answer), family == FORM);
+            assert_eq!(bench.lock(), json!("off"));
+        }
+    }
+}
+
+#[test]
+fn hostile_device_has_a_hostile_name_and_serial() {
+    for family in EVERY {
+        let truth = Bench::new(family, Scenario::HostileText).truth();
+        let name = truth.devices[0].settings["name"].as_str().expect("text");
+        assert!(name.contains("\u{1b}[2J\u{202e}"));
+        let serial = truth.devices[0].serial.as_deref();
+        assert!(serial.is_none_or(|serial| serial.contains('\u{1b}')));
     }
 }
 

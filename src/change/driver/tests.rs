@@ -5,7 +5,7 @@ use std::{cell::RefCell, future::pending, rc::Rc, sync::Arc, time::Duration};
 use super::*;
 use crate::{
     change::{
-        BootTime, PlannedSave, Step, Trouble,
+        BootTime, Plan, PlannedSave, Step, Trouble,
         ports::{Answer, Back, Question, Wait},
         testing::{Family, Script, World as PureWorld, options, trouble},
     },
@@ -59,6 +59,18 @@ impl Device for Port {
         match self.call("read", Action::Read).await {
             Event::Read(read) => read.map(|snapshot| *snapshot),
             other => panic!("no reading: {other:?}"),
+        }
+    }
+
+    fn tries(&self, plan: &Plan) -> Result<(), Trouble> {
+        self.calls.borrow_mut().push("try");
+        match self
+            .pure
+            .borrow_mut()
+            .answer(&Action::Try(plan.clone()), false)
+        {
+            Event::Tried(tried) => tried,
+            other => panic!("not tried: {other:?}"),
         }
     }
 

@@ -2,7 +2,7 @@
 
 use super::{
     Action, Answer, BootTime, Comparison, CutOff, Direction, Exit, Leg, Machine, NOT_WRITTEN,
-    Outcome, Plan, Question, Sameness, Snapshot, State, Step, Trouble, Wanted, WayBack,
+    Outcome, Plan, Question, Sameness, Snapshot, State, Step, Trouble, Wanted, WayBack, alone_only,
     another_device, declined, lines_of, not_to_be_put_back, only_address, unfinished_change,
 };
 
@@ -65,23 +65,48 @@ impl Machine {
         }
         let plan = match Plan::new(&self.profile, &last, &self.wanted) {
             Ok(plan) => plan,
-            Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
+            Err(error) => {
+                return self.stop(Trouble::new(
+                    error.code(),
+                    error.to_string(),
+                    Some(error.help()),
+                ));
+            }
         };
         self.lines = lines_of(&plan, NOT_WRITTEN);
         if plan.is_empty() {
             return self.end(Outcome::NothingToDo, Exit::Done, None);
         }
-        self.notes.extend(not_to_be_put_back(&plan));
+        if let Some(refused) = self.refuse_in_bulk(&plan) {
+            return refused;
+        }
+        self.notes.extend(not_to_be_put_back(&self.profile, &plan));
         self.leg = Some(Leg::new(
             Direction::There,
-            plan,
+            plan.clone(),
             self.wanted.clone(),
-            last.clone(),
+            last,
         ));
+        self.go(State::Trying, Action::Try(plan))
+    }
+
+    /// What the device does not take is told before anybody is asked, and in a dry run too.
+    pub(super) fn tried(&mut self) -> Action {
+        let Some(leg) = &self.leg else {
+            return self.out_of_step();
+        };
         if self.options.dry_run {
             return self.end(Outcome::Planned, Exit::Done, None);
         }
-        self.go(State::Keeping, Action::Keep(Box::new(last)))
+        let before = Box::new(leg.base.clone());
+        self.go(State::Keeping, Action::Keep(before))
+    }
+
+    /// What local rules set is changed alone.
+    fn refuse_in_bulk(&mut self, plan: &Plan) -> Option<Action> {
+        let line = plan.set_by_rules().filter(|_| self.wanted.len() > 1)?;
+        let trouble = alone_only(&line.setting);
+        Some(self.stop(trouble))
     }
 
     /// A cut-off change is finished, undone, or seen to be either already.
@@ -120,13 +145,24 @@ impl Machine {
                 self.notes.extend(way.left);
                 (way.plan, way.wanted)
             }
-            Err(error) => return self.stop(Trouble::new(error.code(), error.to_string(), None)),
+            Err(error) => {
+                return self.stop(Trouble::new(
+                    error.code(),
+                    error.to_string(),
+                    Some(error.help()),
+                ));
+            }
         };
         let mut leg = Leg::new(cut_off.direction, plan, wanted, last.clone());
         leg.mark.clone_from(&cut_off.wrote);
         if leg.direction == Direction::Back {
             // What is written now is the way back.
             self.lines = lines_of(&leg.plan, NOT_WRITTEN);
+        }
+        if leg.direction == Direction::There
+            && let Some(refused) = self.refuse_in_bulk(&leg.plan)
+        {
+            return refused;
         }
         let nothing_to_write = leg.plan.is_empty();
         self.leg = Some(leg);
@@ -173,7 +209,8 @@ impl Machine {
             direction: leg.direction,
             plan: leg.plan.clone(),
             takes_s: self.takes_s(leg),
-            warnings: not_to_be_put_back(&leg.plan),
+            warnings: not_to_be_put_back(&self.profile, &leg.plan),
+            by_rules: leg.set_by_rules().cloned(),
         };
         self.go(State::AskingWrite, Action::Ask(question))
     }
@@ -182,14 +219,19 @@ impl Machine {
         match answer {
             Answer::Yes => self.go(State::NotingAgreed, Action::Note(Step::Agreed)),
             Answer::No => self.stop(declined()),
-            Answer::Nobody(why) => self.stop(
-                Trouble::new(
-                    "no-consent",
-                    format!("nothing is written without consent, and {why}"),
-                    Some("add --yes to write without being asked"),
-                )
-                .ending(Exit::Refused),
-            ),
+            Answer::Nobody(why) => {
+                let by_rules = self
+                    .leg
+                    .as_ref()
+                    .is_some_and(|leg| leg.set_by_rules().is_some());
+                let help = if by_rules {
+                    "run it at a terminal without --yes, and type the new value when you are asked"
+                } else {
+                    "add --yes to write without being asked"
+                };
+                let message = format!("nothing is written without consent, and {why}");
+                self.stop(Trouble::new("no-consent", message, Some(help)).ending(Exit::Refused))
+            }
         }
     }
 }

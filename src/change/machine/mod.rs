@@ -8,7 +8,7 @@
 //! The way of a leg, there or back:
 //!
 //! ```text
-//! first read → keep → planned → ask → agreed → read again
+//! first read → try → keep → planned → ask → agreed → read again
 //!   → for each save:  writing → save → wrote → (restart) → read back
 //!   → restart, where the family has a request for it → there → prove → end
 //! ```
@@ -29,17 +29,20 @@ use std::{collections::BTreeSet, sync::Arc};
 use super::{
     compare::Comparison,
     leg::{After, Leg, ReadAt},
-    plan::{Plan, PlannedSave, Since, Wanted, WayBack},
+    plan::{Plan, PlanLine, PlannedSave, Since, Wanted, WayBack},
     ports::{Answer, Back, Question, Sent, Wait},
     report::{Line, Report, Trouble},
     step::{BootTime, Direction, Step},
-    stop::{another_device, cancelled, declined, gone_for_good, only_address, unfinished_change},
+    stop::{
+        alone_only, another_device, cancelled, declined, gone_for_good, only_address,
+        unfinished_change,
+    },
 };
 use crate::{
     profile::{Pattern, Profile, RestartBy, Returns, Setting},
     terms::{
         Device, Exit, PlaceName, Proof, Raw, Reading, Sameness, SaveName, SettingName, Snapshot,
-        Witness, output::Outcome,
+        Value, Witness, output::Outcome,
     },
 };
 
@@ -48,6 +51,8 @@ use crate::{
 pub enum Event {
     /// A reading ended.
     Read(Result<Box<Snapshot>, Trouble>),
+    /// The saves of the plan can be made of what was read, or not.
+    Tried(Result<(), Trouble>),
     /// The record of before is durable, or could not be kept.
     Kept(Result<(), Trouble>),
     /// A step is durable, or could not be kept.
@@ -68,6 +73,8 @@ pub enum Event {
 pub enum Action {
     /// Read the device.
     Read,
+    /// See whether the saves of a plan can be made of what was read; nothing is sent.
+    Try(Plan),
     /// Keep what was there, durably.
     Keep(Box<Snapshot>),
     /// Keep a step, durably.
@@ -114,6 +121,7 @@ enum State {
     Idle,
     FirstRead,
     AskingAddress,
+    Trying,
     Keeping,
     NotingPlan,
     AskingWrite,
@@ -231,6 +239,7 @@ impl Machine {
             (_, Event::Cancelled) => self.stop(cancelled()),
             (State::FirstRead, Event::Read(Ok(snapshot))) => self.first_read(&snapshot),
             (State::AskingAddress, Event::Answered(answer)) => self.address_answered(answer),
+            (State::Trying, Event::Tried(Ok(()))) => self.tried(),
             (State::Keeping, Event::Kept(_)) => self.planned(),
             (State::NotingPlan, Event::Noted(_)) => self.ask_or_go(now),
             (State::AskingWrite, Event::Answered(answer)) => self.write_answered(answer),
@@ -250,7 +259,7 @@ impl Machine {
             (State::ReadingBack | State::Proving, Event::Read(Err(trouble))) => {
                 self.reading_failed(trouble)
             }
-            (_, Event::Read(Err(trouble))) => self.stop(trouble),
+            (_, Event::Read(Err(trouble)) | Event::Tried(Err(trouble))) => self.stop(trouble),
             _ => self.out_of_step(),
         }
     }
@@ -500,18 +509,27 @@ fn is_hidden(setting: &Setting, original: &Snapshot) -> bool {
     entry.is_some_and(|entry| entry.reading == Reading::WriteOnly) || !read.all(shown)
 }
 
-/// What is said before something is written that nobody can put back.
-fn not_to_be_put_back(plan: &Plan) -> Vec<String> {
-    plan.lines
-        .iter()
-        .filter(|line| !matches!(line.before, Reading::Known(_)))
-        .map(|line| {
-            format!(
-                "what `{}` is now cannot be read, so it cannot be put back",
-                line.setting
-            )
-        })
-        .collect()
+/// What is said before something is written that nobody can put back, or see.
+fn not_to_be_put_back(profile: &Profile, plan: &Plan) -> Vec<String> {
+    let said = |line: &PlanLine| {
+        let name = &line.setting;
+        let setting = profile.setting(name.as_str());
+        let hidden = setting.is_some_and(|s| s.blank_keeps) && line.after != Value::Absent;
+        match (&line.before, hidden) {
+            (Reading::Known(_), false) => None,
+            (Reading::Known(_), true) => Some(format!(
+                "`{name}` is never shown once it is set: it can be neither proved nor put back"
+            )),
+            (_, false) => Some(format!(
+                "what `{name}` is now cannot be read, so it cannot be put back"
+            )),
+            (_, true) => Some(format!(
+                "what `{name}` is now cannot be read, so it cannot be put back; and it is never \
+                 shown, so that it took cannot be proved"
+            )),
+        }
+    };
+    plan.lines.iter().filter_map(said).collect()
 }
 
 #[cfg(test)]

@@ -80,9 +80,9 @@ impl Machine {
                 Some("power it off and on, wait for its network, then run `linkmend resume`"),
             )),
             (true, true) if !found.unseen.is_empty() => self.end_unproved(Trouble::new(
-                "not-shown",
+                Trouble::NOT_SHOWN,
                 "it never shows some of what was written, so that is not proved",
-                None,
+                Some("see whether it works: nothing that could be read would tell"),
             )),
             (true, true) => self.end(Outcome::Done, Exit::Done, None),
             (true, false) => {

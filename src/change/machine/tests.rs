@@ -3,6 +3,7 @@
 mod examples;
 mod nonsense;
 mod resuming;
+mod rules;
 mod worlds;
 
 use std::sync::Arc;

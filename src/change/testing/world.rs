@@ -97,6 +97,8 @@ pub(crate) struct Script {
     pub(crate) reads: Vec<Seen>,
     /// Which entries the journal fails at, from 0, the record included.
     pub(crate) journal_fails: BTreeSet<usize>,
+    /// What a plan's saves are found not to fit for; none: they fit.
+    pub(crate) unfit: Option<Trouble>,
     /// To the question whether it is the only one powered; none: yes.
     pub(crate) address: Option<Answer>,
     /// To the question whether to write; none: yes.
@@ -266,6 +268,10 @@ impl World {
         }
         match action {
             Action::Read => self.read(),
+            Action::Try(_) => {
+                self.log.push("try".into());
+                Event::Tried(self.script.unfit.clone().map_or(Ok(()), Err))
+            }
             Action::Keep(before) => {
                 self.log.push("keep".into());
                 let kept = self.journal();
@@ -286,8 +292,14 @@ impl World {
                 self.log.push("ask address".into());
                 Event::Answered(self.script.address.clone().unwrap_or(Answer::Yes))
             }
-            Action::Ask(Question::Write { .. }) => {
-                self.log.push("ask".into());
+            Action::Ask(Question::BindMode) => panic!("no change asks for bind mode"),
+            Action::Ask(Question::Write { by_rules, .. }) => {
+                let how = if by_rules.is_some() {
+                    "ask by rules"
+                } else {
+                    "ask"
+                };
+                self.log.push(how.into());
                 Event::Answered(self.script.consent.clone().unwrap_or(Answer::Yes))
             }
             Action::Save(planned) => self.save(planned),

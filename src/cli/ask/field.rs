@@ -29,6 +29,18 @@ pub(super) enum Takes {
     Hidden,
 }
 
+impl Takes {
+    /// Columns that it needs behind its question, so that one sees what one types.
+    pub(super) fn room(self) -> usize {
+        match self {
+            Takes::YesNo => "yes".len(),
+            Takes::Number { to, .. } => to.to_string().len(),
+            Takes::Text => 20,
+            Takes::Hidden => 0,
+        }
+    }
+}
+
 /// What a key did.
 #[derive(Debug, Clone, Copy, PartialEq, Eq)]
 pub(super) enum Pressed {

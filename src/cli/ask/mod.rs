@@ -151,7 +151,10 @@ impl Prompt {
     ) -> io::Result<Asked<T>> {
         let _quiet = Quiet::new()?;
         let mut lines = wrap(&self.question, width());
-        let last = lines.pop().unwrap_or_default();
+        let mut last = lines.pop().unwrap_or_default();
+        if room_after(&last) < self.takes.room() {
+            lines.push(std::mem::replace(&mut last, ">".into()));
+        }
         for line in lines {
             term.write_line(&line)?;
         }
@@ -204,9 +207,14 @@ impl Prompt {
     }
 }
 
+/// Columns that are left behind a question, one of them for the cursor.
+fn room_after(question: &str) -> usize {
+    width().saturating_sub(measure_text_width(question) + 2)
+}
+
 /// Draws the line again. Of a long text the end is shown: a line that wraps could not be cleared.
 fn show(term: &Term, question: &str, typed: &str) -> io::Result<()> {
-    let room = width().saturating_sub(measure_text_width(question) + 2);
+    let room = room_after(question);
     let mut tail = typed;
     while measure_text_width(tail) > room {
         let mut chars = tail.chars();

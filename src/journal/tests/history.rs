@@ -12,7 +12,7 @@ use serde_json::{Value as Json, json};
 
 use super::{begun, facts, folder, kinds, marks, plan, snapshot};
 use crate::{
-    journal::{DataFolder, Journal, Kept, RecordId, schema::MIGRATIONS},
+    journal::{DataFolder, Journal, Kept, RecordId, ledger, schema::MIGRATIONS},
     terms::{Condition, Witness, output::Outcome},
 };
 
@@ -69,6 +69,39 @@ async fn change_is_unfinished_until_it_ends_and_unproved_can_be_settled() {
         error.expect_err("no such record").to_string(),
         "the journal holds no record `2`"
     );
+}
+
+#[tokio::test]
+async fn word_of_a_person_is_added_after_the_end_and_settles_nothing() {
+    let (_top, folder) = folder();
+    let journal = Journal::open(&folder).expect("a journal");
+    let (_, change) = begun(&journal).await;
+    let row = |journal: &Journal| {
+        let archive = journal.archive().expect("an archive");
+        archive.change(change).expect("read").expect("there")
+    };
+    assert_eq!(ledger::follows(&row(&journal)), None);
+    journal
+        .end(change, Outcome::Unproved, json!({}))
+        .await
+        .expect("ended");
+    for follows in [true, false] {
+        ledger::say_follows(&journal, change, follows)
+            .await
+            .expect("said");
+        assert_eq!(ledger::follows(&row(&journal)), Some(follows));
+    }
+    let row = row(&journal);
+    assert_eq!(row.outcome, Some(Outcome::Unproved));
+    let kinds: Vec<&str> = row.steps.iter().map(|step| step.kind.as_str()).collect();
+    assert_eq!(kinds, ["end", "said", "said"], "nothing is rewritten");
+    assert_eq!(
+        ledger::read_steps(&row),
+        Ok(Vec::new()),
+        "no step of the change"
+    );
+    let archive = journal.archive().expect("an archive");
+    assert_eq!(archive.unfinished().expect("read").len(), 1);
 }
 
 #[tokio::test]

@@ -192,6 +192,12 @@ impl HttpError {
             HttpError::NotSent { .. } => {
                 "check that the device has power and that this computer is on its network; a fallback network opens only some time after power-up"
             }
+            HttpError::NoAnswer {
+                how: Unanswered::NotHttp,
+                ..
+            } => {
+                "check the address; where this is the right device and sends very many headers, raise the bound with `--limit headers=512`"
+            }
             HttpError::NoAnswer { .. } | HttpError::Cut { .. } => {
                 "go closer to the device, and give it more time with `--limit answer-s=30`"
             }

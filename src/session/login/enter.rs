@@ -100,7 +100,7 @@ impl Session {
         let ask = form.filled(page, &credentials)?;
         let acted = self.http.act(&ask).await?;
         let nesting = self.limits.nesting;
-        if let Some(says) = form.refusal(&acted, &credentials, nesting).await? {
+        if let Some(says) = form.refusal(&acted, page, &credentials, nesting).await? {
             return Err(self.refused_login(says));
         }
         self.pass.came_in();

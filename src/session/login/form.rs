@@ -105,9 +105,11 @@ impl<'a> LoginForm<'a> {
     }
 
     /// What the device says where it refused; none: it may have let in, which the next page tells.
+    /// What its page says with and without a refusal is left out.
     pub(in crate::session) async fn refusal(
         &self,
         acted: &Acted,
+        before: &Page,
         credentials: &Credentials,
         nesting: usize,
     ) -> Result<Option<Untrusted>, SessionError> {
@@ -124,13 +126,32 @@ impl<'a> LoginForm<'a> {
                 });
             }
         };
-        Ok(match refused {
-            Some(got) => {
-                Some(send::words(got.clone(), &[credentials.word().to_owned()], nesting).await)
-            }
-            None => None,
-        })
+        let Some(got) = refused else {
+            return Ok(None);
+        };
+        let secrets = [credentials.word().to_owned()];
+        let says = send::words(got.clone(), &secrets, nesting).await;
+        let before = before.text("body").unwrap_or_default();
+        Ok(Some(Untrusted::new(added(before, says.raw()))))
     }
+}
+
+/// The words of a text that stand between those with which another begins and ends alike.
+fn added(before: &str, after: &str) -> String {
+    let (before, mut words): (Vec<&str>, Vec<&str>) = (
+        before.split_whitespace().collect(),
+        after.split_whitespace().collect(),
+    );
+    let alike = before
+        .iter()
+        .zip(&words)
+        .take_while(|(a, b)| a == b)
+        .count();
+    words.drain(..alike);
+    let last = before[alike..].iter().rev().zip(words.iter().rev());
+    let alike = last.take_while(|(a, b)| a == b).count();
+    words.truncate(words.len() - alike);
+    words.join(" ")
 }
 
 fn is_elsewhere(error: &HttpError) -> bool {
@@ -138,4 +159,23 @@ fn is_elsewhere(error: &HttpError) -> bool {
         error,
         HttpError::OtherOrigin { .. } | HttpError::Redirect { .. }
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn what_a_login_page_says_besides_is_told_apart() {
+        for (before, after, says) in [
+            ("Who Word Go", "Not let in. Who Word Go", "Not let in."),
+            ("Mast Who Word Go", "Mast Who Word Go Wrong.", "Wrong."),
+            ("Mast Who Go", "Mast Wrong! Who Go", "Wrong!"),
+            ("Who Word Go", "Who Word Go", ""),
+            ("a a", "a a a", "a"),
+            ("", "Wrong.", "Wrong."),
+        ] {
+            assert_eq!(added(before, after), says, "{before} / {after}");
+        }
+    }
 }

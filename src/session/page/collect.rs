@@ -15,6 +15,7 @@ use super::control::{Button, Choice, Control, Kind, Role};
 use super::direction::Direction;
 use super::form::Form;
 use super::sanitise::{Bounds, LineType};
+use super::submit::resolved;
 use super::tree::{Tree, nodes_of_page};
 
 /// The forms of a page in tree order, each with its element.
@@ -76,14 +77,7 @@ fn base_url(elements: &[ElementRef<'_>], url: &Url, encoding: &'static Encoding)
         .iter()
         .filter(|element| is(**element, "base"))
         .find_map(|element| element.attr("href"));
-    let encode = |text: &str| encoding.output_encoding().encode(text).0.into_owned();
-    let resolved = stated.and_then(|href| {
-        Url::options()
-            .base_url(Some(url))
-            .encoding_override(Some(&|text| encode(text).into()))
-            .parse(href)
-            .ok()
-    });
+    let resolved = stated.and_then(|href| resolved(href, url, encoding).ok());
     resolved
         .filter(|base| matches!(base.scheme(), "http" | "https"))
         .unwrap_or_else(|| url.clone())

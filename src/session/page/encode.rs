@@ -7,7 +7,7 @@
 
 use std::borrow::Cow;
 
-use encoding_rs::Encoding;
+use encoding_rs::{EncoderResult, Encoding};
 
 use super::collect::with_line_feeds;
 
@@ -123,6 +123,28 @@ pub(super) fn urlencoded(entries: &[Entry], charset: &'static Encoding) -> Strin
 /// Text in a charset, as the forms and addresses of a page hold it.
 pub(super) fn encoded<'a>(charset: &'static Encoding, text: &'a str) -> Cow<'a, [u8]> {
     charset.encode(text).0
+}
+
+/// Text in the query of an address, where `&#N;` would be read as something of its own (URL standard,
+/// "percent-encode after encoding").
+pub(super) fn encoded_in_query(charset: &'static Encoding, text: &str) -> Vec<u8> {
+    let mut encoder = charset.new_encoder();
+    let mut bytes = Vec::new();
+    let mut rest = text;
+    loop {
+        let room = encoder.max_buffer_length_from_utf8_without_replacement(rest.len());
+        bytes.reserve(room.unwrap_or_default());
+        let (result, read) =
+            encoder.encode_from_utf8_to_vec_without_replacement(rest, &mut bytes, true);
+        rest = rest.get(read..).unwrap_or_default();
+        match result {
+            EncoderResult::InputEmpty => return bytes,
+            EncoderResult::OutputFull => {}
+            EncoderResult::Unmappable(c) => {
+                bytes.extend_from_slice(format!("%26%23{}%3B", u32::from(c)).as_bytes());
+            }
+        }
+    }
 }
 
 fn plain(entries: &[Entry], charset: &'static Encoding) -> Vec<u8> {

@@ -4,15 +4,10 @@
 //! that were asked for and the forms, which can cross threads. The parser is stopped when the page
 //! nests too deep, grows too many nodes or takes too long, since a device is a stranger.
 //!
-//! Forms follow the WHATWG HTML standard. Where Chromium is known to differ, this is what is done:
-//! - Controls within a `<datalist>` are not sent (standard); Chromium sends them.
-//! - An `<input type=submit>` without a value sends `Submit` (Chromium in English); the standard
-//!   says nothing is sent for its value.
-//! - Colours may be any CSS colour, and a range's value is written anew as a number (Chromium).
-//! - An empty `dirname` sends nothing, a button's `dirname` only when it is pressed and after its
-//!   value, and directions are lower-case words (standard); Chromium sends the first two always,
-//!   and the third as the page wrote it.
+//! Forms follow the WHATWG HTML standard. Where Chromium is known to depart from it, what is done
+//! here and why stands in `tests/forms/deviations.json`. Beyond that:
 //! - `wrap=hard` breaks no lines; browsers do it each in its own way.
+//! - Colours as `color()` are read as black.
 //! - `pattern`, the forms of e-mail and web addresses and the bounds of dates are not checked when
 //!   a control is filled, and what the page itself put into its controls is not checked at all: a
 //!   browser would refuse to send a form that its own page has filled wrongly.

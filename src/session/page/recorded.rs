@@ -2,16 +2,17 @@
 //! `tests/forms/cases.json`, byte for byte, as `tests/forms/record.mjs` recorded them from
 //! Chromium 156.0.8078.79 with scripts off.
 //!
-//! What Chromium sends against the standard is named in the cases as `omit`: controls within a
-//! `<datalist>`, and the direction of a control whose `dirname` is empty.
+//! Where the browser departs from the standard stands in `tests/forms/deviations.json`, with the
+//! reason for what is done here. A case names the deviation that it shows.
 
+use std::collections::{BTreeMap, BTreeSet};
 use std::fs;
 use std::path::PathBuf;
 
 use serde::Deserialize;
 use url::Url;
 
-use super::{Page, PageLimits, Submission, SubmitMethod};
+use super::{Boundary, FormError, Page, PageLimits, Submission, SubmitMethod};
 use crate::terms::Raw;
 
 #[derive(Deserialize)]
@@ -27,9 +28,33 @@ struct Case {
     /// What is filled in before: control, kind, value.
     #[serde(default)]
     fill: Vec<(String, String, serde_json::Value)>,
-    /// Names that Chromium sends against the standard.
+    /// Names that the browser sends by a deviation that linkmend does not follow.
     #[serde(default)]
-    omit: Vec<String>,
+    omit: BTreeMap<String, String>,
+    /// The deviation by which the browser sends something else than `standard`.
+    deviates: Option<String>,
+    standard: Option<String>,
+    /// The browser sends nothing: recorded is the request that came instead.
+    #[serde(default)]
+    nothing: bool,
+}
+
+#[derive(Deserialize)]
+#[serde(deny_unknown_fields)]
+struct Deviation {
+    name: String,
+    standard: String,
+    browser: String,
+    linkmend: Follows,
+    why: String,
+    source: String,
+}
+
+#[derive(Deserialize, PartialEq, Eq)]
+#[serde(rename_all = "kebab-case")]
+enum Follows {
+    Standard,
+    Browser,
 }
 
 fn folder() -> PathBuf {
@@ -39,6 +64,11 @@ fn folder() -> PathBuf {
 fn cases() -> Vec<Case> {
     let text = fs::read(folder().join("cases.json")).expect("cases.json is there");
     serde_json::from_slice(&text).expect("cases.json holds cases")
+}
+
+fn deviations() -> Vec<Deviation> {
+    let text = fs::read(folder().join("deviations.json")).expect("deviations.json is there");
+    serde_json::from_slice(&text).expect("deviations.json holds deviations")
 }
 
 impl Case {
@@ -53,8 +83,8 @@ impl Case {
             .into_bytes()
     }
 
-    fn ours(&self) -> Submission {
-        let url: Url = format!("http://127.0.0.1:8080/at/{}?serve", self.name)
+    fn ours(&self) -> Result<Submission, FormError> {
+        let url: Url = "http://127.0.0.1:8080/at/shore/page?serve"
             .parse()
             .expect("an address");
         let page = Page::parse(
@@ -86,24 +116,60 @@ impl Case {
             .press
             .as_ref()
             .map(|(name, value)| (name.as_str(), value.as_deref()));
-        form.submit(press).expect("the form is sent")
+        // The word that the recordings have in the place of the browser's own.
+        form.submit_with(press, &Boundary::Fixed("boundary".to_owned()))
     }
 
-    /// The recording, less what the standard does not send.
     fn recorded(&self) -> String {
-        let bytes = fs::read(folder().join(format!("{}.recorded", self.name)))
-            .expect("the case was recorded");
-        let text = String::from_utf8(bytes).expect("urlencoded requests are ASCII");
-        self.omit.iter().fold(text, |text, name| {
-            let at = text
-                .find(&format!("&{name}="))
-                .expect("what is omitted was sent");
-            let end = text[at + 1..]
-                .find(['&', '\n'])
-                .map_or(text.len(), |end| at + 1 + end);
-            format!("{}{}", &text[..at], &text[end..])
-        })
+        let bytes = fs::read(folder().join(format!("{}.recorded", self.name)));
+        latin1(&bytes.expect("the case was recorded"))
     }
+
+    /// What is to be sent: the recording, less what the standard does not send; or what the
+    /// standard says instead of it.
+    fn expected(&self) -> String {
+        if let Some(standard) = &self.standard {
+            return standard.clone();
+        }
+        let recorded = self.recorded();
+        let names = self.omit.keys();
+        names.fold(recorded, |text, name| without(&text, name))
+    }
+
+    fn sent(&self) -> String {
+        match self.ours() {
+            Ok(sent) => as_recorded(&sent),
+            Err(FormError::SendsNothing { .. } | FormError::Action { .. }) => {
+                "GET /nothing\n-\n\n".to_owned()
+            }
+            Err(error) => error.to_string(),
+        }
+    }
+}
+
+/// A recording without the entry of a name, in whichever encoding it is.
+fn without(recorded: &str, name: &str) -> String {
+    let cut = [
+        (format!("&{name}="), vec!["&", "\n"]),
+        (format!("\r\n{name}="), vec!["\r\n"]),
+        (
+            format!("--boundary\r\nContent-Disposition: form-data; name=\"{name}\"\r\n"),
+            vec!["--boundary"],
+        ),
+    ];
+    let (at, length, ends) = cut
+        .into_iter()
+        .find_map(|(start, ends)| Some((recorded.find(&start)?, start.len(), ends)))
+        .expect("what is omitted was sent");
+    let rest = &recorded[at + length..];
+    let end = ends.iter().filter_map(|end| rest.find(end)).min();
+    let after = end.map_or("", |end| &rest[end..]);
+    format!("{}{after}", &recorded[..at])
+}
+
+/// One character for each byte, so that every body can be shown and compared.
+fn latin1(bytes: &[u8]) -> String {
+    bytes.iter().map(|&byte| char::from(byte)).collect()
 }
 
 fn as_recorded(sent: &Submission) -> String {
@@ -119,7 +185,7 @@ fn as_recorded(sent: &Submission) -> String {
         .url
         .query()
         .map_or(String::new(), |query| format!("?{query}"));
-    let body = String::from_utf8_lossy(&sent.body);
+    let body = latin1(&sent.body);
     format!("{method} {}{query}\n{kind}\n\n{body}", sent.url.path())
 }
 
@@ -128,11 +194,44 @@ fn every_form_is_sent_as_the_browser_sent_it() {
     let differing: Vec<String> = cases()
         .iter()
         .filter_map(|case| {
-            let (ours, theirs) = (as_recorded(&case.ours()), case.recorded());
+            let (ours, theirs) = (case.sent(), case.expected());
             (ours != theirs).then(|| format!("{}\nours:   {ours}\nchrome: {theirs}\n", case.name))
         })
         .collect();
     assert!(differing.is_empty(), "{}", differing.join("\n"));
+}
+
+#[test]
+fn the_browser_sends_nothing_only_where_the_case_says_so() {
+    for case in cases() {
+        let nothing = case.recorded() == "GET /nothing\n-\n\n";
+        assert_eq!(nothing, case.nothing, "{}", case.name);
+    }
+}
+
+#[test]
+fn every_deviation_has_its_reason_and_a_case_that_shows_it() {
+    let cases = cases();
+    let shown: BTreeSet<&str> = cases
+        .iter()
+        .flat_map(|case| case.omit.values().chain(&case.deviates))
+        .map(String::as_str)
+        .collect();
+    let deviations = deviations();
+    for one in &deviations {
+        for text in [&one.standard, &one.browser, &one.why, &one.source] {
+            assert!(text.len() > 3, "{} says too little", one.name);
+        }
+    }
+    let kept = deviations
+        .iter()
+        .filter(|one| one.linkmend == Follows::Standard);
+    let kept: BTreeSet<&str> = kept.map(|one| one.name.as_str()).collect();
+    assert_eq!(shown, kept);
+    for case in cases.iter().filter(|case| case.standard.is_some()) {
+        assert!(case.deviates.is_some(), "{} names why", case.name);
+        assert_ne!(case.standard, Some(case.recorded()), "{}", case.name);
+    }
 }
 
 #[test]
@@ -192,11 +291,18 @@ fn bytes_of_the_tricky_pages_are_those_of_the_first_recording() {
         ("b-go", post("/m", escaping)),
     ];
     let cases = cases();
+    // Lengths of the bodies, with what the browser alone sends.
+    for (name, length) in [("a-plain", 542), ("a-button-plain", 540)] {
+        let case = cases.iter().find(|case| case.name == name);
+        let recorded = case.expect("the case is there").recorded();
+        let (_, body) = recorded.split_once("\n\n").expect("a head and a body");
+        assert_eq!(body.len(), length, "{name}");
+    }
     for (name, expected) in expected {
         let case = cases
             .iter()
             .find(|case| case.name == name)
             .expect("the case is there");
-        assert_eq!(as_recorded(&case.ours()), expected, "{name}");
+        assert_eq!(case.sent(), expected, "{name}");
     }
 }

@@ -229,6 +229,11 @@ fn number(text: &str) -> Option<Decimal> {
     })
 }
 
+/// The last day of a script's `Date` (ECMAScript, "Time Values and Time Range") and its week. The
+/// HTML standard has no last day; Chromium ends here.
+const LAST_DAY: (u32, u32, u32) = (275_760, 9, 13);
+const LAST_WEEK: (u32, u32) = (275_760, 37);
+
 /// So many digits, as a number.
 fn fixed(text: &str, width: usize) -> Option<u32> {
     (text.len() == width && text.bytes().all(|b| b.is_ascii_digit()))
@@ -237,14 +242,14 @@ fn fixed(text: &str, width: usize) -> Option<u32> {
 }
 
 fn year(text: &str) -> Option<u32> {
-    let year = fixed(text, text.len()).filter(|year| (1..=275_760).contains(year))?;
+    let year = fixed(text, text.len()).filter(|year| (1..=LAST_DAY.0).contains(year))?;
     (text.len() >= 4).then_some(year)
 }
 
 fn month(text: &str) -> Option<(u32, u32)> {
     let (y, m) = text.split_once('-')?;
     let m = fixed(m, 2).filter(|m| (1..=12).contains(m))?;
-    Some((year(y)?, m))
+    Some((year(y)?, m)).filter(|month| *month <= (LAST_DAY.0, LAST_DAY.1))
 }
 
 fn is_date(text: &str) -> bool {
@@ -258,7 +263,7 @@ fn is_date(text: &str) -> bool {
             4 | 6 | 9 | 11 => 30,
             _ => 31,
         };
-        (1..=last).contains(&day)
+        (1..=last).contains(&day) && (y, m, day) <= LAST_DAY
     })
 }
 
@@ -281,7 +286,7 @@ fn is_week(text: &str) -> bool {
         } else {
             52
         };
-        (1..=last).contains(&week)
+        (1..=last).contains(&week) && (y, week) <= LAST_WEEK
     })
 }
 
@@ -320,13 +325,13 @@ fn local_time(text: &str) -> Option<String> {
 
 /// `#rrggbb` of any CSS colour, its transparency dropped; black where it is none.
 fn colour(text: &str) -> String {
-    // The library also takes space around it, which Chromium does not here, and bare hexadecimal
-    // digits and `hsv()`, which CSS does not.
-    let is_css = text.trim() == text
-        && (text.starts_with('#')
-            || !(text.bytes().all(|b| b.is_ascii_hexdigit())
-                || text.to_ascii_lowercase().starts_with("hsv")));
-    let parsed = is_css.then(|| csscolorparser::parse(text).ok()).flatten();
+    // The library also takes bare hexadecimal digits and `hsv()`, which CSS does not; and Chromium
+    // takes no space around a colour's name, though around anything else.
+    let bare = trimmed(text);
+    let is_word = bare.bytes().all(|b| b.is_ascii_alphanumeric());
+    let is_css = !(is_word && (bare != text || bare.bytes().all(|b| b.is_ascii_hexdigit()))
+        || bare.to_ascii_lowercase().starts_with("hsv"));
+    let parsed = is_css.then(|| csscolorparser::parse(bare).ok()).flatten();
     let [red, green, blue, _] = parsed.map_or([0; 4], |colour| colour.to_rgba8());
     format!("#{red:02x}{green:02x}{blue:02x}")
 }

@@ -142,11 +142,7 @@ impl Form {
             // Not the base: an empty action is the address of the page itself.
             self.document.clone()
         } else {
-            let encoding = self.encoding.output_encoding();
-            Url::options()
-                .base_url(Some(&self.base))
-                .encoding_override(Some(&|text| encode::encoded(encoding, text)))
-                .parse(action)
+            resolved(action, &self.base, self.encoding)
                 .map_err(|error| refused(error.to_string()))?
         };
         if !matches!(url.scheme(), "http" | "https") {
@@ -167,6 +163,26 @@ impl Form {
         };
         encoding.output_encoding()
     }
+}
+
+/// An address of a page as it is sent.
+pub(super) fn resolved(
+    address: &str,
+    base: &Url,
+    encoding: &'static Encoding,
+) -> Result<Url, url::ParseError> {
+    let charset = encoding.output_encoding();
+    let mut url = Url::options()
+        .base_url(Some(base))
+        .encoding_override(Some(&|text| encode::encoded_in_query(charset, text).into()))
+        .parse(address)?;
+    // The URL standard's path percent-encode set has `^` (from memory), and Chromium encodes `|`
+    // too; the library leaves both.
+    if url.path().contains(['^', '|']) {
+        let path = url.path().replace('^', "%5E").replace('|', "%7C");
+        url.set_path(&path);
+    }
+    Ok(url)
 }
 
 impl Control {

@@ -149,6 +149,33 @@ impl Sink {
         }
     }
 
+    /// What is taken out of the tree loses the form that the parser gave it, unless the form goes
+    /// along (HTML standard, 4.10.17.3 "resetting the form owner"): put back elsewhere it belongs to
+    /// the form around it, if there is one.
+    fn disown(&self, top: NodeId) {
+        let mut owners = self.owners.borrow_mut();
+        if owners.is_empty() {
+            return;
+        }
+        let html = self.inner.0.borrow();
+        for control in html
+            .tree
+            .get(top)
+            .into_iter()
+            .flat_map(|top| top.descendants())
+        {
+            let form = owners
+                .get(&control.id())
+                .and_then(|form| html.tree.get(*form));
+            let goes_along = |form: NodeRef<'_, Node>| {
+                form.id() == top || form.ancestors().any(|above| above.id() == top)
+            };
+            if form.is_some_and(|form| !goes_along(form)) {
+                owners.remove(&control.id());
+            }
+        }
+    }
+
     fn root_of(&self, node: NodeId) -> Option<NodeId> {
         let html = self.inner.0.borrow();
         let node = html.tree.get(node)?;
@@ -259,10 +286,20 @@ impl TreeSink for Sink {
     }
 
     fn remove_from_parent(&self, target: &NodeId) {
+        self.disown(*target);
         self.inner.remove_from_parent(target);
     }
 
     fn reparent_children(&self, node: &NodeId, new_parent: &NodeId) {
+        let children: Vec<NodeId> = {
+            let html = self.inner.0.borrow();
+            let node = html.tree.get(*node);
+            let children = node.into_iter().flat_map(|node| node.children());
+            children.map(|child| child.id()).collect()
+        };
+        for child in children {
+            self.disown(child);
+        }
         self.inner.reparent_children(node, new_parent);
         self.look(Some(*new_parent));
     }

@@ -3,10 +3,7 @@
 use std::time::Duration;
 
 use super::*;
-use crate::{
-    http::Parsed,
-    scenario::{Hooks, Scenario},
-};
+use crate::{hooks::Hooks, http::Parsed, scenario::Scenario};
 
 const KEY: [u8; 6] = [0x4a, 0x1f, 0x00, 0x9c, 0x77, 0xe2];
 const ENTER: &str = "who=skipper&word=heron-on-one-leg&go=in";

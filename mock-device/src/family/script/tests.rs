@@ -5,10 +5,7 @@ use std::{io::Read as _, time::Duration};
 use flate2::read::GzDecoder;
 
 use super::*;
-use crate::{
-    http::Parsed,
-    scenario::{Hooks, Scenario},
-};
+use crate::{hooks::Hooks, http::Parsed, scenario::Scenario};
 
 const KEY: [u8; 6] = [74, 31, 0, 156, 119, 226];
 

@@ -58,6 +58,7 @@ fn one_restarting_save_is_done_after_its_restart() {
         world.log,
         [
             "read",
+            "try",
             "keep",
             "note planned",
             "ask",
@@ -102,7 +103,7 @@ fn two_saves_are_each_read_back_before_the_one_restart() {
             .all(|line| line.proof == Proof::AfterRestart)
     );
     assert_eq!(
-        world.log[6..],
+        world.log[7..],
         [
             "note writing",
             "save craft",
@@ -184,7 +185,7 @@ fn a_dry_run_plans_and_keeps_nothing() {
     let report = world.run(dry).expect("an end");
     assert_eq!(ended(&report), (Outcome::Planned, 0, ""));
     assert_eq!(report.lines.len(), 2);
-    assert_eq!(world.log, ["read", "end"]);
+    assert_eq!(world.log, ["read", "try", "end"]);
 }
 
 #[test]

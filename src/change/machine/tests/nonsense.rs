@@ -153,8 +153,9 @@ impl Watcher {
             Action::Save(_) | Action::Restart => 4,
             Action::Await(_) => 5,
             Action::End(_) => 6,
+            Action::Try(_) => 7,
         };
-        match if nonsense { detail % 7 } else { picked } {
+        match if nonsense { detail % 8 } else { picked } {
             0 => self.read(well, detail),
             1 => {
                 let kept = result(well, detail);
@@ -189,7 +190,8 @@ impl Watcher {
                     there: detail % 5 > 0,
                 })
             }
-            _ => Event::Cancelled,
+            6 => Event::Cancelled,
+            _ => Event::Tried(result(well, detail)),
         }
     }
 

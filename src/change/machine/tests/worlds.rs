@@ -74,6 +74,7 @@ pub(super) fn scripts() -> impl Strategy<Value = Script> {
                 // A lost Wi-Fi and a laptop that sleeps while an uptime is read leave no way to tell.
                 let sleep = sleep.filter(|_| !awaits.contains(&Await::Flaps));
                 Script {
+                    unfit: None,
                     saves,
                     restarts,
                     awaits,

@@ -1,0 +1,251 @@
+//! One simulated device: what it is, what runs on it, and what it went through.
+
+use std::time::Duration;
+
+use crate::{
+    Family,
+    family::{Context, Firmware, Kind, Outcome, form, login, script},
+    hooks::Hooks,
+    hostile,
+    http::Request,
+    power::Power,
+    seed::Seed,
+    settings::{Settings, names},
+    truth::{DeviceTruth, STATES, StateTruth},
+};
+
+/// A device of a family.
+#[derive(Debug)]
+pub(crate) struct Device {
+    family: Family,
+    works: &'static str,
+    serial: String,
+    bssid: [u8; 6],
+    begun: u64,
+    pub(crate) settings: Settings,
+    pub(crate) firmware: Firmware,
+    pub(crate) power: Power,
+    /// Whether it restarts once more when it is back.
+    pub(crate) once_more: bool,
+    saves: u64,
+    refused: u64,
+    states: Vec<StateTruth>,
+}
+
+/// Draws devices that share their system's bind key and nothing else.
+#[derive(Debug)]
+pub(crate) struct Works<'a> {
+    seed: u64,
+    family: Family,
+    version: &'static str,
+    hooks: &'a Hooks,
+}
+
+impl<'a> Works<'a> {
+    /// Devices of a family with this firmware.
+    pub(crate) fn new(seed: u64, family: Family, version: &'static str, hooks: &'a Hooks) -> Self {
+        Self {
+            seed,
+            family,
+            version,
+            hooks,
+        }
+    }
+
+    /// So many devices, no two with the same name or marks; three at most.
+    pub(crate) fn make(&self, count: usize) -> Vec<Device> {
+        let stream = |purpose: &str| Seed::stream(self.seed, purpose);
+        let bind_key = stream("bind key").bytes();
+        let names = names(&mut stream("names"));
+        let mut marks = stream("marks");
+        let plates = plates(self.family, &mut marks);
+        let devices = plates.into_iter().zip(names).take(count).enumerate();
+        devices
+            .map(|(index, (plate, name))| {
+                let mut bssid = marks.bytes::<6>();
+                // Locally administered, one station (IEEE 802); the last bits keep them apart.
+                bssid[0] = 2;
+                bssid[5] = (bssid[5] & 0xfc) | u8::try_from(index).unwrap_or(0);
+                let tokens = stream(&format!("tokens {index}"));
+                let firmware = match self.family {
+                    Family::SampleForm => Firmware::Form(form::Form::new(tokens)),
+                    Family::SampleScript => {
+                        let volts = stream(&format!("volts {index}"));
+                        Firmware::Script(script::Script::new(volts))
+                    }
+                    Family::SampleLogin => {
+                        let passes = stream(&format!("passes {index}"));
+                        Firmware::Login(login::Login::new(tokens, passes))
+                    }
+                };
+                let mark = if self.hooks.hostile {
+                    hostile::NAME
+                } else {
+                    ""
+                };
+                let settings = Settings::lent(self.name(name), bind_key, self.hooks);
+                let mut device = Device {
+                    family: self.family,
+                    works: self.version,
+                    serial: plate + mark,
+                    bssid,
+                    begun: 5 + u64::from(bssid[1] % 32),
+                    settings,
+                    firmware,
+                    power: Power::on(),
+                    once_more: false,
+                    saves: 0,
+                    refused: 0,
+                    states: Vec::new(),
+                };
+                device.note(0);
+                device
+            })
+            .collect()
+    }
+
+    /// The name of a device: the one that was drawn, or one that is made to do harm.
+    fn name(&self, drawn: &'static str) -> &'static str {
+        match (self.hooks.hostile, self.family) {
+            (false, _) => drawn,
+            (true, Family::SampleScript) => hostile::NAME_OF_LINES,
+            (true, Family::SampleForm | Family::SampleLogin) => hostile::NAME,
+        }
+    }
+}
+
+impl Device {
+    /// Its BSSID.
+    pub(crate) fn bssid(&self) -> [u8; 6] {
+        self.bssid
+    }
+
+    /// Lets it answer a request.
+    pub(crate) fn ask(&mut self, request: &Request, hooks: &Hooks, now: Duration) -> Outcome {
+        let context = Context {
+            serial: &self.serial,
+            awake: self.power.awake(now),
+            begun: self.begun + self.power.boots(),
+            works: self.works,
+            hooks,
+        };
+        self.firmware.handle(&mut self.settings, &context, request)
+    }
+
+    /// Counts what came of a request, and remembers what it is set to from then on.
+    pub(crate) fn count(&mut self, kind: Kind, request: u64) {
+        match kind {
+            Kind::Saved | Kind::Broken => self.saves += 1,
+            Kind::Refused => self.refused += 1,
+            Kind::Reading | Kind::Met | Kind::Other => {}
+        }
+        self.note(request);
+    }
+
+    /// Remembers what it is set to, where that is another state than before.
+    pub(crate) fn note(&mut self, request: u64) {
+        let settings = self.settings.truth(self.family, self.works);
+        let unmapped = self.settings.unmapped(self.family);
+        let known = self.states.last();
+        let same = known.is_some_and(|last| last.settings == settings && last.unmapped == unmapped);
+        if !same && self.states.len() < STATES {
+            self.states.push(StateTruth {
+                request,
+                settings,
+                unmapped,
+            });
+        }
+    }
+
+    /// What is true of it.
+    pub(crate) fn truth(&self, is_present: bool) -> DeviceTruth {
+        DeviceTruth {
+            serial: self.family.shows_serial().then(|| self.serial.clone()),
+            bssid: mac(self.bssid),
+            settings: self.settings.truth(self.family, self.works),
+            unmapped: self.settings.unmapped(self.family),
+            meets: self.firmware.meets(),
+            boots: self.power.boots(),
+            saves: self.saves,
+            refused: self.refused,
+            up: is_present && self.power.is_up(),
+            states: self.states.clone(),
+        }
+    }
+}
+
+/// Three serials as the family writes them, no two the same.
+fn plates(family: Family, marks: &mut Seed) -> [String; 3] {
+    let (start, digits) = match family {
+        Family::SampleForm | Family::SampleScript => ("TD-", 5),
+        Family::SampleLogin => ("TM-", 4),
+    };
+    let count = 10_usize.pow(digits);
+    let first = marks.below(count);
+    let second = (first + 1 + marks.below(count - 1)) % count;
+    // The next one that is neither of the two.
+    let third = (1..=2)
+        .map(|more| (first + more) % count)
+        .find(|third| *third != second)
+        .unwrap_or(first);
+    let width = digits as usize;
+    [first, second, third].map(|number| format!("{start}{number:0width$}"))
+}
+
+/// Colon-separated lower-case hexadecimal.
+fn mac(bytes: [u8; 6]) -> String {
+    bytes.map(|byte| format!("{byte:02x}")).join(":")
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use serde_json::Value as Json;
+
+    use crate::scenario::Scenario;
+
+    #[test]
+    fn devices_of_one_seed_differ_in_name_and_marks_and_share_the_bind_key() {
+        let hooks = Scenario::Locked.hooks();
+        for seed in 0..200 {
+            for family in [Family::SampleForm, Family::SampleLogin] {
+                let works = Works::new(seed, family, family.versions()[0], &hooks);
+                let made: Vec<DeviceTruth> = works
+                    .make(3)
+                    .iter()
+                    .map(|device| device.truth(true))
+                    .collect();
+                for (index, one) in made.iter().enumerate() {
+                    for other in &made[index + 1..] {
+                        assert_ne!(one.serial, other.serial);
+                        assert_ne!(one.bssid, other.bssid);
+                        for (name, value) in &one.settings {
+                            assert_eq!(other.settings[name] == *value, name != "name", "{name}");
+                        }
+                    }
+                }
+            }
+        }
+    }
+
+    #[test]
+    fn states_are_remembered_where_they_changed() {
+        let hooks = Scenario::Locked.hooks();
+        let works = Works::new(1, Family::SampleForm, "2.4.1", &hooks);
+        let mut device = works.make(1).remove(0);
+        device.count(Kind::Reading, 1);
+        device.settings.locked = false;
+        device.count(Kind::Saved, 2);
+        let truth = device.truth(true);
+        let seen: Vec<(u64, &Json)> = truth
+            .states
+            .iter()
+            .map(|state| (state.request, &state.settings["model-lock"]))
+            .collect();
+        assert_eq!(
+            seen,
+            [(0, &serde_json::json!(7)), (2, &serde_json::json!("off"))]
+        );
+        assert_eq!(truth.saves, 1);
+    }
+}

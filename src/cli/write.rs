@@ -1,0 +1,169 @@
+//! `linkmend write`: change any settings, several at once.
+//!
+//! ```text
+//! $ linkmend write light=60 failsafe=cut --at http://192.168.77.1
+//! $ linkmend write local-passphrase --at http://192.168.77.1      asks for it, hidden and twice
+//! ```
+//!
+//! A secret's value never stands on the command line. Region and transmit power are written alone,
+//! and agreed to by typing the new value.
+
+use std::path::PathBuf;
+
+use super::{
+    args,
+    changing::{self, Order, Which},
+    context::Context,
+    failure::Failure,
+    read::known,
+    screen::Screen,
+    target, typed, values,
+};
+use crate::{
+    change::Wanted,
+    journal::Journal,
+    judge::Expectation,
+    profile::{Profile, Setting},
+    terms::{Exit, Untrusted, Value},
+};
+
+/// Runs the command.
+pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, Failure> {
+    let folder = context.folder(typed.target.practice.is_some())?;
+    let journal = Journal::open(&folder)?;
+    let target = context
+        .or_stopped(target::open(&typed.target, context.screen))
+        .await?;
+    let given = given(
+        &target.profile,
+        &typed.settings,
+        &typed.secret_file,
+        context.screen,
+    )?;
+    let mut wanted = Wanted::new();
+    for (setting, value) in given {
+        let value = match value {
+            Given::Value(value) => value,
+            Given::Asked => asked(context, setting).await?,
+        };
+        values::writable(setting, &value)?;
+        wanted.insert(setting.name.clone(), value);
+    }
+    let expectation = Expectation {
+        wanted: wanted.clone(),
+        ..Expectation::of(&target.profile)
+    };
+    let order = Order {
+        wanted,
+        expectation,
+        ..Order::of("write", Which::typed(&typed.target), typed.writing)
+    };
+    changing::make(context, &journal, &target, order).await
+}
+
+/// Where a value comes from.
+enum Given {
+    /// It was typed, or stood in a file.
+    Value(Value),
+    /// The person is asked for it.
+    Asked,
+}
+
+/// Everything that was given, each setting once.
+fn given<'a>(
+    profile: &'a Profile,
+    words: &[String],
+    files: &[String],
+    screen: Screen,
+) -> Result<Vec<(&'a Setting, Given)>, Failure> {
+    let mut all: Vec<(&Setting, Given)> = Vec::new();
+    let from_words = words.iter().map(|word| from_word(profile, word));
+    let from_files = files.iter().map(|word| from_file(profile, word, screen));
+    for one in from_words.chain(from_files) {
+        let (setting, value) = one?;
+        if all.iter().any(|(other, _)| other.name == setting.name) {
+            return Err(Failure::usage(
+                format!("`{}` is given twice", setting.name),
+                "give each setting once",
+            ));
+        }
+        all.push((setting, value));
+    }
+    Ok(all)
+}
+
+fn from_word<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given), Failure> {
+    let (name, value) = match word.split_once('=') {
+        Some((name, value)) => (name, Some(value)),
+        None => (word, None),
+    };
+    let setting = setting(profile, name)?;
+    let name = &setting.name;
+    let Some(value) = value else {
+        if setting.secret {
+            return Ok((setting, Given::Asked));
+        }
+        return Err(Failure::usage(
+            format!("it is not said what `{name}` is to be"),
+            format!("give {name}=VALUE; it takes {}", setting.kind),
+        ));
+    };
+    // That there is none is no secret.
+    if setting.secret && !(value == "none" && values::means_absent(setting)) {
+        return Err(Failure::usage(
+            format!("`{name}` is secret, and a secret never stands on the command line"),
+            format!(
+                "give `{name}` alone to be asked for it, or --secret-file {name}=FILE; everybody \
+                 on this computer sees what stands here, and the shell keeps it"
+            ),
+        ));
+    }
+    let value = values::parse(setting, value).map_err(|why| refused(setting, why))?;
+    Ok((setting, Given::Value(value)))
+}
+
+fn from_file<'a>(
+    profile: &'a Profile,
+    word: &str,
+    screen: Screen,
+) -> Result<(&'a Setting, Given), Failure> {
+    let Some((name, file)) = word.split_once('=') else {
+        return Err(Failure::usage(
+            format!("--secret-file `{}` has no `=`", Untrusted::new(word)),
+            "give NAME=FILE, such as bind-key=key.txt",
+        ));
+    };
+    let setting = setting(profile, name)?;
+    let line = values::line_of(&PathBuf::from(file), screen)?;
+    let value = values::parse(setting, &line).map_err(|why| refused(setting, why))?;
+    Ok((setting, Given::Value(value)))
+}
+
+/// A setting by its name, which can be written at all.
+fn setting<'a>(profile: &'a Profile, name: &str) -> Result<&'a Setting, Failure> {
+    let name = known(profile, name)?;
+    let setting = profile.setting(name.as_str());
+    let setting = setting.filter(|setting| !setting.saves.is_empty());
+    setting.ok_or_else(|| {
+        let writable: Vec<&str> = profile
+            .settings
+            .iter()
+            .filter(|setting| !setting.saves.is_empty())
+            .map(|setting| setting.name.as_str())
+            .collect();
+        Failure::usage(
+            format!("`{name}` can be read, but not written"),
+            format!("it can write {}", writable.join(", ")),
+        )
+    })
+}
+
+fn refused(setting: &Setting, why: String) -> Failure {
+    Failure::usage(why, format!("`{}` takes {}", setting.name, setting.kind))
+}
+
+async fn asked(context: &Context, setting: &Setting) -> Result<Value, Failure> {
+    let file = format!("--secret-file {}=FILE", setting.name);
+    let take = |typed: &str| values::parse(setting, typed);
+    typed::secret(context, &setting.label, &file, take).await
+}
