@@ -29,13 +29,19 @@ fn whatever_rust_log_says_no_secret_and_no_header_is_in_a_log() {
         for words in [
             &["read", "--verbose"][..],
             &["unlock", "--yes"],
-            &["restore", "--yes", "--verbose"],
+            &["restore", "1", "--yes", "--verbose"],
         ] {
             let said = bench.linkmend(words).env("RUST_LOG", level).run().ends(0);
             let log = said.stderr.to_lowercase();
-            assert!(log.contains("linkmend::session::http"), "{family} {level}:\n{log}");
+            assert!(
+                log.contains("linkmend::session::http"),
+                "{family} {level}:\n{log}"
+            );
             for header in HEADERS {
-                assert!(!log.contains(header), "{family} {level}: {header} in\n{log}");
+                assert!(
+                    !log.contains(header),
+                    "{family} {level}: {header} in\n{log}"
+                );
             }
             for line in said.stderr.lines().filter(|line| line.contains("TRACE")) {
                 assert!(line.contains(" linkmend::"), "{line}");
@@ -77,7 +83,9 @@ fn a_running_unlock_shows_no_secret_to_ps_and_would_dump_no_core() {
         }
     }
     let limits = fs::read_to_string(format!("{proc}/limits")).expect("anybody may read it");
-    let core = limits.lines().find(|line| line.starts_with("Max core file size"));
+    let core = limits
+        .lines()
+        .find(|line| line.starts_with("Max core file size"));
     let core: Vec<&str> = core.expect("a line").split_whitespace().collect();
     assert_eq!(core[4..6], ["0", "0"], "soft and hard");
     let _ = running.ended().ends(0);
