@@ -81,12 +81,15 @@ pub enum Command {
         linkmend bind --mode --at http://192.168.77.1")]
     Bind(Bind),
     /// Change settings: NAME=VALUE, or the NAME alone of a secret
-    #[command(after_help = "Examples:\n  \
+    #[command(
+        override_usage = "linkmend write [OPTIONS] <--at URL|--practice CONDITION> [NAME=VALUE]...",
+        after_help = "Examples:\n  \
         linkmend write light=60 failsafe=cut --at http://192.168.77.1\n  \
         linkmend write local-network local-passphrase --at http://192.168.77.1\n  \
         linkmend write region=GB --at http://192.168.77.1\n\n\
         Region and a higher power are written alone, at a terminal: local rules set them, and you \
-        agree by typing the new value.")]
+        agree by typing the new value."
+    )]
     Write(Write),
     /// Put back what was there, from a record
     #[command(after_help = "Examples:\n  \
