@@ -64,11 +64,20 @@ fn words(argument: Arg) -> Arg {
     match argument.get_id().as_str() {
         "practice" => argument.add(ArgValueCandidates::new(practice)),
         "profile" => argument.add(ArgValueCompleter::new(name_or_file)),
-        "settings" => argument.add(ArgValueCandidates::new(|| settings(""))),
+        "settings"
+            if argument
+                .get_value_names()
+                .is_some_and(|names| names[0] == "SETTING") =>
+        {
+            argument.add(ArgValueCandidates::new(|| settings("")))
+        }
+        "settings" => argument.add(ArgValueCandidates::new(|| settings("="))),
         "expect" => argument.add(ArgValueCandidates::new(|| settings("="))),
         "limit" => argument.add(ArgValueCandidates::new(limits)),
         "data_dir" | "folder" => argument.add(ArgValueCompleter::new(PathCompleter::dir())),
-        "login_file" | "words_file" => argument.add(ArgValueCompleter::new(PathCompleter::file())),
+        "login_file" | "words_file" | "key_file" => {
+            argument.add(ArgValueCompleter::new(PathCompleter::file()))
+        }
         _ => argument,
     }
 }
@@ -147,6 +156,8 @@ mod tests {
             "data_dir",
             "folder",
             "login_file",
+            "words_file",
+            "key_file",
         ] {
             assert!(all.iter().any(|name| name == known), "{known}");
         }

@@ -142,6 +142,7 @@ fn bash_completes_commands_options_and_the_words_of_families() {
         offered(&["linkmend", "read", "--limit", "conn"]),
         ["connect-s="]
     );
+    assert_eq!(offered(&["linkmend", "write", "lig"]), ["light="]);
     assert_eq!(offered(&["linkmend", "completions", "f"]), ["fish"]);
 }
 

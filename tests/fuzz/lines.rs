@@ -10,7 +10,11 @@ use crate::{
 fn make(dice: &mut Dice) -> Vec<u8> {
     let ends = ["\n", "\r\n", "\r", "\n\n", ""];
     let mut bytes = Vec::new();
-    let most = if dice.once_in(50) { MOST_LINES + 2 } else { 20 };
+    let most = if dice.once_in(500) {
+        MOST_LINES + 2
+    } else {
+        20
+    };
     for _ in 0..dice.below(most) {
         let key = *dice.pick(&["plate", "works", "held", "tie", "", " awake ", "pl\u{e9}"]);
         let value = mutate::text(dice, 4);
