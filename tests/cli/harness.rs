@@ -56,7 +56,8 @@ impl Bench {
         })
     }
 
-    fn of(options: Options) -> Self {
+    /// A receiver by all its options but the speed, which is that of these tests.
+    pub(crate) fn of(options: Options) -> Self {
         let options = Options {
             speed: SPEED,
             ..options
@@ -90,6 +91,11 @@ impl Bench {
     /// What is true, beside the wire.
     pub(crate) fn truth(&self) -> Truth {
         self.receiver.truth()
+    }
+
+    /// Somebody takes the power away and gives it back.
+    pub(crate) fn power_cycle(&self) {
+        self.receiver.power_cycle();
     }
 
     /// The device that is now at the address.
@@ -273,6 +279,20 @@ impl Started {
     /// Whether it has ended by itself.
     pub(crate) fn has_ended(&mut self) -> bool {
         self.child.try_wait().expect("it can be asked").is_some()
+    }
+
+    /// The same, when it takes no longer than this; else it is cut off, and the test fails.
+    #[track_caller]
+    pub(crate) fn ended_within(mut self, longest: Duration) -> Said {
+        let start = Instant::now();
+        while !self.has_ended() {
+            if start.elapsed() > longest {
+                self.kill();
+                panic!("it does not end in {longest:?}");
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        self.ended()
     }
 
     /// Waits for its end. Whatever it was, it tells no secret of the receiver.

@@ -4,6 +4,7 @@
 mod bad_input;
 mod bind;
 mod browser;
+mod campaign;
 mod claims;
 mod comforts;
 mod cut_off;
