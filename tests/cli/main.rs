@@ -10,6 +10,7 @@ mod harness;
 mod history;
 mod interrupt;
 mod kill;
+mod login;
 mod profile;
 mod read;
 mod readme;
