@@ -12,6 +12,7 @@ mod history;
 mod hygiene;
 mod interrupt;
 mod kill;
+mod login;
 mod profile;
 mod read;
 mod readme;
