@@ -1,4 +1,4 @@
-//! The commands: the only module that talks to a person; none of the others imports it.
+//! The commands, the prompts and the screen; only the wizard, which goes the same ways, imports it.
 
 pub mod args;
 pub(crate) mod ask;

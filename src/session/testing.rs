@@ -171,3 +171,45 @@ pub(crate) fn gzip(body: &[u8]) -> Vec<u8> {
     encoder.write_all(body).expect("memory");
     encoder.finish().expect("memory")
 }
+
+/// Collects what this thread logs, whatever the level.
+pub(crate) struct Log {
+    bytes: Bytes,
+    _guard: tracing::subscriber::DefaultGuard,
+}
+
+#[derive(Clone, Default)]
+struct Bytes(Arc<Mutex<Vec<u8>>>);
+
+impl Log {
+    pub(crate) fn begin() -> Self {
+        let bytes = Bytes::default();
+        let writer = bytes.clone();
+        let subscriber = tracing_subscriber::fmt()
+            .with_max_level(tracing::Level::TRACE)
+            .with_ansi(false)
+            .with_writer(move || writer.clone())
+            .finish();
+        Self {
+            bytes,
+            _guard: tracing::subscriber::set_default(subscriber),
+        }
+    }
+
+    pub(crate) fn end(self) -> String {
+        let bytes = self.bytes.0.lock().expect("no panic while it was held");
+        String::from_utf8(bytes.clone()).expect("UTF-8")
+    }
+}
+
+impl Write for Bytes {
+    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
+        let mut kept = self.0.lock().expect("no panic while it was held");
+        kept.extend_from_slice(bytes);
+        Ok(bytes.len())
+    }
+
+    fn flush(&mut self) -> std::io::Result<()> {
+        Ok(())
+    }
+}

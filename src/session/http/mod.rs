@@ -14,7 +14,7 @@ use std::{fmt, sync::Arc, time::Duration};
 
 use reqwest::{
     Client, Response,
-    header::{CONNECTION, CONTENT_ENCODING, CONTENT_TYPE, HeaderValue, LOCATION},
+    header::{CONNECTION, CONTENT_ENCODING, CONTENT_LENGTH, CONTENT_TYPE, HeaderValue, LOCATION},
     redirect::Policy,
 };
 use tokio::time::Instant;
@@ -316,6 +316,11 @@ impl Http {
         }
         if let Some(pass) = pass {
             pass.dress(ask, request.headers_mut());
+        }
+        if ask.body.is_none() && ask.method != Method::Get {
+            // RFC 9110 section 8.6; some servers refuse such a request without a length (411).
+            let length = HeaderValue::from_static("0");
+            request.headers_mut().insert(CONTENT_LENGTH, length);
         }
         *request.body_mut() = ask.body.clone().map(Into::into);
         let sent = tokio::time::timeout_at(deadline, self.client.execute(request)).await;

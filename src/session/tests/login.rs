@@ -553,3 +553,42 @@ async fn nothing_of_the_login_is_shown() {
         assert!(!shown.contains(secret), "{secret} in {shown}");
     }
 }
+
+#[tokio::test]
+async fn no_log_holds_a_password_a_cookie_or_an_authorization() {
+    let log = Log::begin();
+    let (tiny, _) = behind(Door::default()).await;
+    let session = visitor(&tiny, FORM_LOGIN, no_bssid());
+    let answers = session.read().await.expect("a reading").answers;
+    let reply = session
+        .save(&answers, &save("radio"), &Overlay::new())
+        .await;
+    assert!(matches!(reply, Ok(Reply::Answered { .. })), "{reply:?}");
+    for (login, challenge) in [
+        ("{ basic = true }", "Basic realm=\"mast\""),
+        (
+            "{ digest = true }",
+            "Digest realm=\"mast\", nonce=\"reeds\", qop=\"auth\"",
+        ),
+    ] {
+        let tiny = Tiny::start(move |seen, number| {
+            let verdict = authorization(seen).map_or(Err(challenge), |_| Ok(""));
+            guarded(seen, number, verdict)
+        })
+        .await;
+        let session = visitor(&tiny, login, no_bssid());
+        let answers = session.read().await.expect("a reading").answers;
+        session.restart(&answers).await.expect("it was sent");
+    }
+    let logged = log.end();
+    assert!(
+        logged.contains("POST /come-in") && logged.contains("POST /anew"),
+        "{logged}"
+    );
+    // The word as it is, in base64, and what the device gave for it.
+    for secret in [
+        "heron", "aGVyb24", "b24tb25l", "skipper", "token-0", "reeds", "cnonce", "Basic ",
+    ] {
+        assert!(!logged.contains(secret), "{secret} in {logged}");
+    }
+}

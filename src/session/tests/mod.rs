@@ -9,7 +9,7 @@ use std::{
     time::Duration,
 };
 
-use super::testing::{Seen, Then, Tiny, answer, gzip};
+use super::testing::{Log, Seen, Then, Tiny, answer, gzip};
 use super::*;
 use crate::profile::load_text;
 use crate::terms::{Exit, PlaceName, Raw, Reading, Sameness, Value, Witness};

@@ -1,6 +1,7 @@
 //! Saves as multipart/form-data: by the page's own form, and by a made body.
 
 use super::*;
+use crate::profile::Login;
 
 /// A part without a file (RFC 7578 section 4.2).
 fn part(boundary: &str, name: &str, value: &str) -> String {

@@ -106,34 +106,9 @@ async fn proxies_of_the_environment_are_not_used() {
     assert!(proxy.seen().is_empty(), "{:?}", proxy.lines());
 }
 
-/// Collects what is logged, whatever the level.
-#[derive(Clone, Default)]
-struct Log(Arc<std::sync::Mutex<Vec<u8>>>);
-
-impl std::io::Write for Log {
-    fn write(&mut self, bytes: &[u8]) -> std::io::Result<usize> {
-        self.0
-            .lock()
-            .expect("no panic while it was held")
-            .extend_from_slice(bytes);
-        Ok(bytes.len())
-    }
-
-    fn flush(&mut self) -> std::io::Result<()> {
-        Ok(())
-    }
-}
-
 #[tokio::test]
 async fn a_log_holds_method_path_status_and_sizes_alone() {
-    let log = Log::default();
-    let writer = log.clone();
-    let subscriber = tracing_subscriber::fmt()
-        .with_max_level(tracing::Level::TRACE)
-        .with_ansi(false)
-        .with_writer(move || writer.clone())
-        .finish();
-    let guard = tracing::subscriber::set_default(subscriber);
+    let log = Log::begin();
     let tiny = Tiny::start(|_, number| match number {
         0 => answer(
             "200 OK",
@@ -155,9 +130,7 @@ async fn a_log_holds_method_path_status_and_sizes_alone() {
     http.act(&post(&tiny, "/keep", "word=reeds-body"))
         .await
         .expect_err("a reset");
-    drop(guard);
-    let logged = log.0.lock().expect("no panic while it was held").clone();
-    let logged = String::from_utf8(logged).expect("UTF-8");
+    let logged = log.end();
     for said in [
         "GET /state",
         "status=200 bytes=12",
@@ -168,4 +141,32 @@ async fn a_log_holds_method_path_status_and_sizes_alone() {
         assert!(logged.contains(said), "{said} in {logged}");
     }
     assert!(!logged.contains("reeds"), "{logged}");
+}
+
+#[tokio::test]
+async fn a_request_that_acts_tells_its_length_though_it_carries_nothing() {
+    // RFC 9110 section 8.6; without it lighttpd 1.4 answers 411.
+    let tiny = Tiny::start(|_, _| answer("200 OK", "", "")).await;
+    let bare = Ask {
+        body: None,
+        content_type: None,
+        ..post(&tiny, "/anew", "")
+    };
+    let http = http(&tiny, quick());
+    http.act(&bare).await.expect("an answer");
+    http.act(&post(&tiny, "/keep", "a=b"))
+        .await
+        .expect("an answer");
+    http.fetch(&get(&tiny, "/")).await.expect("an answer");
+    let seen = tiny.seen();
+    let lengths: Vec<Vec<&str>> = seen
+        .iter()
+        .map(|seen| {
+            let lines = seen.head.lines();
+            lines
+                .filter_map(|line| line.strip_prefix("Content-Length: "))
+                .collect()
+        })
+        .collect();
+    assert_eq!(lengths, [vec!["0"], vec!["3"], vec![]]);
 }

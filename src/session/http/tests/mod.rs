@@ -7,7 +7,7 @@ mod manners;
 use std::time::Duration;
 
 use super::*;
-use crate::session::testing::{Seen, Then, Tiny, answer, gzip};
+use crate::session::testing::{Log, Seen, Then, Tiny, answer, gzip};
 
 fn quick() -> Limits {
     Limits {
