@@ -22,6 +22,7 @@ use clap::{ArgGroup, Args, Parser, Subcommand};
                   device found, 4 not healthy (read --check), 5 did not take and what was there is \
                   back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
                   stopped before any write.",
+    max_term_width = 80,
     disable_help_subcommand = true
 )]
 pub struct Cli {
@@ -80,12 +81,15 @@ pub enum Command {
         linkmend bind --mode --at http://192.168.77.1")]
     Bind(Bind),
     /// Change settings: NAME=VALUE, or the NAME alone of a secret
-    #[command(after_help = "Examples:\n  \
+    #[command(
+        override_usage = "linkmend write [OPTIONS] <--at URL|--practice CONDITION> [NAME=VALUE]...",
+        after_help = "Examples:\n  \
         linkmend write light=60 failsafe=cut --at http://192.168.77.1\n  \
         linkmend write local-network local-passphrase --at http://192.168.77.1\n  \
         linkmend write region=GB --at http://192.168.77.1\n\n\
         Region and a higher power are written alone, at a terminal: local rules set them, and you \
-        agree by typing the new value.")]
+        agree by typing the new value."
+    )]
     Write(Write),
     /// Put back what was there, from a record
     #[command(after_help = "Examples:\n  \
@@ -113,6 +117,33 @@ pub enum Command {
         linkmend profile check my-family.toml"
     )]
     Profile(Profile),
+    /// Print what a shell needs to complete commands with Tab
+    #[command(after_help = "Examples:\n  \
+        source <(linkmend completions bash)     in ~/.bashrc\n  \
+        source <(linkmend completions zsh)      in ~/.zshrc, after compinit\n  \
+        linkmend completions fish | source      in config.fish")]
+    Completions(Completions),
+    /// Print the manual page, or write one for each command
+    #[command(after_help = "Examples:\n  \
+        linkmend man | man -l -\n  \
+        linkmend man ~/.local/share/man/man1    then: man linkmend-unlock")]
+    Man(Man),
+}
+
+/// `linkmend completions`.
+#[derive(Debug, Args)]
+pub struct Completions {
+    /// The shell
+    #[arg(value_name = "SHELL")]
+    pub shell: clap_complete::Shell,
+}
+
+/// `linkmend man`.
+#[derive(Debug, Args)]
+pub struct Man {
+    /// Write linkmend.1, linkmend-read.1 and so on into this folder
+    #[arg(value_name = "DIR")]
+    pub folder: Option<PathBuf>,
 }
 
 /// Which device, and how to get at it.
@@ -292,8 +323,12 @@ pub struct History {
 #[derive(Debug, Subcommand)]
 pub enum Profile {
     /// The families that are built in
+    #[command(after_help = "Example:\n  linkmend profile list --json")]
     List,
     /// One family's settings and ranges
+    #[command(after_help = "Examples:\n  \
+        linkmend profile show sample-form\n  \
+        linkmend profile show sample-form --toml > my-family.toml")]
     Show {
         /// A built-in family's name, or a profile's file
         #[arg(value_name = "NAME|FILE")]
@@ -303,12 +338,14 @@ pub enum Profile {
         toml: bool,
     },
     /// All faults of a profile at once
+    #[command(after_help = "Example:\n  linkmend profile check my-family.toml")]
     Check {
         /// File, or name
         #[arg(value_name = "FILE|NAME")]
         profile: String,
     },
     /// The JSON Schema of the file format
+    #[command(after_help = "Example:\n  linkmend profile schema > family.schema.json")]
     Schema,
 }
 

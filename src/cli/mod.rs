@@ -1,15 +1,18 @@
-//! The commands: the only module that talks to a person; none of the others imports it.
+//! The commands, the prompts and the screen; only the wizard, which goes the same ways, imports it.
 
 pub mod args;
 pub(crate) mod ask;
 pub(crate) mod bind;
 pub(crate) mod bind_mode;
 pub(crate) mod changing;
+mod completions;
 mod consent;
 pub(crate) mod context;
 pub(crate) mod failure;
 mod history;
+mod hygiene;
 mod login;
+mod man;
 mod profile;
 pub(crate) mod read;
 pub(crate) mod render;
@@ -39,12 +42,17 @@ use crate::terms::Exit;
 
 /// Runs what was typed and gives the exit code of the process.
 pub fn main() -> ExitCode {
+    hygiene::close_memory();
+    match completions::answered() {
+        Ok(false) => {}
+        Ok(true) => return ExitCode::SUCCESS,
+        Err(error) => return usage(&error),
+    }
     let typed = match Cli::try_parse() {
         Ok(typed) => typed,
         Err(error) => return usage(&error),
     };
-    no_core_dumps();
-    log(typed.output.verbose);
+    hygiene::log(typed.output.verbose);
     let terminal = terminal::Guard::new();
     let exit = match tokio::runtime::Builder::new_multi_thread()
         .worker_threads(2)
@@ -89,6 +97,8 @@ async fn run(typed: Cli) -> Exit {
             Command::Resume(typed) => resume::run(&context, typed).await,
             Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,
             Command::Profile(typed) => profile::run(&context, typed),
+            Command::Completions(typed) => completions::run(&context, typed),
+            Command::Man(typed) => man::run(&context, typed),
         }
     };
     let exit = match command.await {
@@ -156,7 +166,11 @@ async fn watch_signals(tell: watch::Sender<bool>, wrote: Wrote) {
 
 /// Clap's own message; with `--json` among the words as the object that scripts wait for.
 fn usage(error: &clap::Error) -> ExitCode {
-    let asks_for_json = std::env::args_os().any(|word| word == "--json");
+    let asks_for = |option: &str| std::env::args_os().any(|word| word == option);
+    let asks_for_json = asks_for("--json");
+    if asks_for("--no-color") {
+        anstream::ColorChoice::Never.write_global();
+    }
     if error.use_stderr() && asks_for_json {
         let screen = screen::Screen::new(true, false, true);
         // Up to the first empty line it says what is wrong, on lines of their own what it names.
@@ -177,26 +191,4 @@ fn usage(error: &clap::Error) -> ExitCode {
         }
         .code(),
     )
-}
-
-/// What is read of a device holds secrets; a core dump would write them to disk.
-fn no_core_dumps() {
-    use nix::sys::resource::{Resource, setrlimit};
-    // Where even this is forbidden, there is nothing left to try.
-    let _ = setrlimit(Resource::RLIMIT_CORE, 0, 0);
-}
-
-/// Logs go to stderr and hold methods, paths, status and times, never contents.
-fn log(verbose: bool) {
-    use tracing_subscriber::{EnvFilter, fmt};
-    let filter = match std::env::var("RUST_LOG") {
-        Ok(_) => EnvFilter::from_default_env(),
-        Err(_) if verbose => EnvFilter::new("linkmend=debug"),
-        Err(_) => return,
-    };
-    fmt()
-        .with_env_filter(filter)
-        .with_writer(std::io::stderr)
-        .with_ansi(false)
-        .init();
 }

@@ -40,7 +40,9 @@ pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, F
     let target = target::open(&typed.target, screen).await?;
     let asked = asked(&target.profile, &typed.settings)?;
     let expectation = expectation(&target.profile, &typed.expect)?;
+    let busy = screen.busy("reading");
     let look = look(&journal, &target, typed.target.device.clone(), &expectation).await?;
+    drop(busy);
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let reading = Reading {
         target: &target,

@@ -49,7 +49,7 @@ pub(super) fn parse(setting: &Setting, typed: &str) -> Result<Value, String> {
 }
 
 /// Whether the family has a way to say that there is none.
-pub(super) fn means_absent(setting: &Setting) -> bool {
+fn means_absent(setting: &Setting) -> bool {
     let mut rows = setting.rows.iter();
     rows.any(|row| row.means == Means::Is(Value::Absent))
 }

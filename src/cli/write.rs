@@ -108,8 +108,11 @@ fn from_word<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given
             format!("give {name}=VALUE; it takes {}", setting.kind),
         ));
     };
-    // That there is none is no secret.
-    if setting.secret && !(value == "none" && values::means_absent(setting)) {
+    // That there is to be none is no secret; whether the family can be told that shows later.
+    if setting.secret && value == "none" {
+        return Ok((setting, Given::Value(Value::Absent)));
+    }
+    if setting.secret {
         return Err(Failure::usage(
             format!("`{name}` is secret, and a secret never stands on the command line"),
             format!(

@@ -105,6 +105,13 @@ fn known() -> String {
     quoted.join(", ")
 }
 
+impl Limit {
+    /// The names of all bounds.
+    pub fn names() -> impl Iterator<Item = &'static str> {
+        NAMES.iter().map(|(name, ..)| *name)
+    }
+}
+
 impl FromStr for Limit {
     type Err = LimitError;
 

@@ -72,7 +72,7 @@ pub(super) const NOT_THERE: [&str; 6] = [
     "Its owner has switched its own network off.",
 ];
 
-/// Its network was there and has gone, or the computer left it.
+/// A network that leads nowhere else.
 pub(super) const JOIN_HELP: &str = "The network is the receiver's own and leads nowhere else. Some computers leave such a network \
      by themselves: choose to stay on it when asked, and look again before you go on. linkmend does \
      not touch the Wi-Fi settings of this computer.";
@@ -134,7 +134,7 @@ pub(super) fn other_end(read: &Snapshot) -> Vec<String> {
     list
 }
 
-/// `; here it is 2.4.1`, where it is known.
+/// ` (here 2.4.1)`, where it is known.
 fn shown(read: &Snapshot, name: &str) -> String {
     match read.value(name) {
         Some(value) if *value != Value::Absent => format!(" (here {value})"),

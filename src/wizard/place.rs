@@ -8,7 +8,6 @@ use crate::{
     cli::{
         args,
         failure::Failure,
-        screen::Tone,
         seconds,
         target::{self, Target},
     },
@@ -125,27 +124,29 @@ async fn by_hand(guide: &Guide<'_>) -> Result<Place, Failure> {
             &Vec::from_iter(networks),
         );
     }
-    loop {
+    let addresses: BTreeSet<IpAddr> = known.iter().map(|network| network.address).collect();
+    let mut all = addresses.iter();
+    let (usual, only) = match (all.next(), all.next()) {
+        (Some(address), other) => (Some(url_of(*address)), other.is_none()),
+        (None, _) => (None, false),
+    };
+    let at = loop {
         let chosen = guide
             .choose(
                 "Is this computer on it?",
                 &[
                     "Yes, I have joined it.",
                     "No: it does not open, or I cannot join it.",
+                    "The receiver is at another address.",
                 ],
                 advice::JOIN_HELP,
             )
             .await?;
-        if chosen == 0 {
-            break;
+        match (chosen, &usual) {
+            (0, Some(usual)) if only => break usual.clone(),
+            (1, _) => guide.list("What may be the matter:", &advice::NOT_THERE),
+            _ => break ask_address(guide, usual).await?,
         }
-        guide.list("What may be the matter:", &advice::NOT_THERE);
-    }
-    let addresses: BTreeSet<IpAddr> = known.iter().map(|network| network.address).collect();
-    let mut all = addresses.iter();
-    let at = match (all.next(), all.next()) {
-        (Some(address), None) => url_of(*address),
-        (usual, _) => ask_address(guide, usual.map(|usual| url_of(*usual))).await?,
     };
     open(guide, at, profile).await
 }
@@ -254,6 +255,7 @@ async fn open(
 
 #[cfg(feature = "practice")]
 async fn practice(guide: &Guide<'_>) -> Result<Place, Failure> {
+    use crate::cli::screen::Tone;
     use mock_device::{Family, Scenario};
 
     /// Those in which a person has something to decide, or to understand.

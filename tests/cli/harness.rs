@@ -249,6 +249,11 @@ pub(crate) struct Started {
 }
 
 impl Started {
+    /// Its process id.
+    pub(crate) fn id(&self) -> u32 {
+        self.child.id()
+    }
+
     /// Cuts it off (SIGKILL), and waits until it is gone.
     pub(crate) fn kill(mut self) {
         self.child.kill().expect("it is ours to kill");

@@ -159,6 +159,10 @@ fn what_is_never_shown_is_said_before_and_unproved_after_and_blocks_nothing() {
     let word = format!("local-passphrase={}", file.display());
     let words = ["write", "--secret-file", &word, "name=Teal"];
     let before = bench.truth();
+    for none in ["local-passphrase=none", "bind-key=none"] {
+        let said = bench.linkmend(&["write", none, "--yes"]).run().ends(6);
+        said.says("on this family").complains_once();
+    }
     let said = bench.linkmend(&words).run().ends(6);
     said.says(
         "careful what `local-passphrase` is now cannot be read, so it cannot be put back; \
@@ -217,7 +221,8 @@ fn region_and_a_higher_power_are_refused_to_a_script_and_in_bulk() {
                 .complains_once();
             }
             let said = bench.linkmend(&["write", word, "--dry-run"]).run().ends(0);
-            said.says("dry run: this would be written");
+            said.says("dry run: this would be written")
+                .says("it is written when you type the new value, and by no flag");
         }
         claims::is_untouched(&before, &bench.truth(), 0);
         // Lowering it is a change like any other.

@@ -96,6 +96,12 @@ impl Machine {
             return self.out_of_step();
         };
         if self.options.dry_run {
+            self.notes.extend(leg.set_by_rules().map(|line| {
+                format!(
+                    "local rules set `{}`: it is written when you type the new value, and by no flag",
+                    line.setting
+                )
+            }));
             return self.end(Outcome::Planned, Exit::Done, None);
         }
         let before = Box::new(leg.base.clone());

@@ -298,13 +298,20 @@ fn select(element: ElementRef<'_>) -> Kind {
     Kind::Select { several, options }
 }
 
-/// An option within an option is none of the select's own.
+/// Whether an option is none of the select's own: it lies within another option, another select, a
+/// list of hints, or the second of two groups within each other (4.10.10, "option element nearest
+/// ancestor select", from memory).
 fn is_nested(option: ElementRef<'_>, select: ElementRef<'_>) -> bool {
+    let mut groups = 0_usize;
     option
         .ancestors()
         .take_while(|above| above.id() != select.id())
         .filter_map(ElementRef::wrap)
-        .any(|above| is(above, "option") || is(above, "datalist"))
+        .any(|above| {
+            groups += usize::from(is(above, "optgroup"));
+            let ends = ["option", "select", "datalist", "hr"];
+            groups > 1 || ends.into_iter().any(|name| is(above, name))
+        })
 }
 
 fn in_disabled_group(option: ElementRef<'_>, select: ElementRef<'_>) -> bool {
