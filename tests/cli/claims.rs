@@ -105,6 +105,11 @@ pub(crate) fn secrets(device: &DeviceTruth) -> Vec<String> {
             secrets.push(pairs.join(separator));
             secrets.push(pairs.join(separator).to_uppercase());
         }
+        secrets.extend(coded(&bytes));
+        for separator in ["%3a", "%3A"] {
+            let pairs: Vec<String> = bytes.iter().map(|byte| format!("{byte:02X}")).collect();
+            secrets.push(pairs.join(separator));
+        }
         for separator in [",", ", "] {
             let numbers: Vec<String> = bytes.iter().map(ToString::to_string).collect();
             secrets.push(numbers.join(separator));
@@ -115,9 +120,22 @@ pub(crate) fn secrets(device: &DeviceTruth) -> Vec<String> {
             secrets.push(text.to_owned());
             secrets.push(form_urlencoded::byte_serialize(text.as_bytes()).collect());
             secrets.push(text.replace('&', "&amp;").replace('<', "&lt;"));
+            secrets.extend(coded(text.as_bytes()));
         }
     }
     secrets
+}
+
+/// Bytes as programs write what is not to be read at a glance: RFC 4648, sections 4, 5 and 8, and
+/// RFC 3986, section 2.1, for every byte.
+fn coded(bytes: &[u8]) -> Vec<String> {
+    use base64::prelude::{BASE64_STANDARD_NO_PAD, BASE64_URL_SAFE_NO_PAD, Engine};
+    vec![
+        BASE64_STANDARD_NO_PAD.encode(bytes),
+        BASE64_URL_SAFE_NO_PAD.encode(bytes),
+        hex::encode(bytes),
+        bytes.iter().map(|byte| format!("%{byte:02X}")).collect(),
+    ]
 }
 
 /// Asserts that none of these is in a text.

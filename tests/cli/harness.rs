@@ -134,7 +134,7 @@ impl Bench {
         }
         match self.truth().scenario {
             // The rest of an answer never comes, so there is no point in waiting for it.
-            Scenario::Stalled => call.words(&["--limit", "answer-s=0.2"]),
+            Scenario::Stalled => call.words(&["--limit", "answer-s=0.6"]),
             // Its size ends the answer, however long so much of it takes.
             Scenario::EndlessBody | Scenario::Bomb => call.words(&["--limit", "answer-s=30"]),
             _ => call,
