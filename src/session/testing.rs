@@ -193,9 +193,12 @@ impl Log {
             .with_ansi(false)
             .with_writer(move || writer.clone())
             .finish();
-        let _guard = tracing::subscriber::set_default(subscriber);
+        let log = Self {
+            bytes,
+            _guard: tracing::subscriber::set_default(subscriber),
+        };
         tracing::callsite::rebuild_interest_cache();
-        Self { bytes, _guard }
+        log
     }
 
     pub(crate) fn end(self) -> String {

@@ -16,7 +16,7 @@ use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
 use serde_json::Value as Json;
 use tempfile::{NamedTempFile, TempDir};
 
-use crate::claims::{keep, secrets};
+use crate::claims::{coded, keep, secrets};
 
 /// How many times faster than the real thing the receivers of these tests restart: the longest
 /// wait of a family (55 s) takes 1.1 s, long enough to be seen on a machine that is busy.
@@ -147,6 +147,8 @@ impl Bench {
         let mut call = Call::new(words).words(&["--data-dir", &data]);
         call.secrets = self.truth().devices.iter().flat_map(secrets).collect();
         let word = self.receiver.login().map(|(_, word)| word);
+        let coded = word.iter().flat_map(|word| coded(word.as_bytes()));
+        call.secrets.extend(coded.collect::<Vec<_>>());
         call.secrets.extend(word);
         call
     }
