@@ -4,7 +4,7 @@
 //! A failing seed says how to repeat it; `LINKMEND_SEEDS=2000` or `LINKMEND_SEEDS=FROM..TO` runs
 //! others than the first hundred.
 
-use std::{fmt, ops::Range, time::Duration};
+use std::{collections::BTreeMap, fmt, ops::Range, sync::Mutex, time::Duration};
 
 use linkmend::journal::{Archive, ChangeRow, DataFolder};
 use mock_device::{DeviceTruth, Family, Faults, Options, Scenario, Truth};
@@ -21,7 +21,36 @@ const DEADLINE: Duration = Duration::from_mins(3);
 #[test]
 fn whatever_faults_a_seed_brings_no_promise_is_broken_and_resume_ends_it() {
     let seeds: Vec<Seeded> = seeds().map(Seeded).collect();
-    each(&seeds, |seed| Campaign::new(seed.0).run());
+    let told = Mutex::new(BTreeMap::<String, usize>::new());
+    each(&seeds, |seed| {
+        let (first, last, happened) = Campaign::new(seed.0).run();
+        let mut told = told.lock().expect("no check is under way");
+        for word in [
+            format!("unlock {first}"),
+            format!("at last {last}"),
+            format!("{happened} happened"),
+        ] {
+            *told.entry(word).or_default() += 1;
+        }
+    });
+    let told = told.into_inner().expect("no check is under way");
+    println!("of {} seeds: {told:?}", seeds.len());
+    if seeds.len() >= 100 {
+        for end in ["Done", "PutBack", "NotWritten", "Unproved"] {
+            assert!(told.contains_key(&format!("unlock {end}")), "{told:?}");
+        }
+        let nothing = told.get("0 happened").copied().unwrap_or_default();
+        assert!(
+            nothing * 2 < seeds.len(),
+            "most seeds do something: {told:?}"
+        );
+    }
+}
+
+/// A claim in one word.
+fn word(claim: &Claim) -> String {
+    let text = format!("{claim:?}");
+    text.split('(').next().unwrap_or_default().to_owned()
 }
 
 /// The seeds that are asked for.
@@ -83,7 +112,8 @@ impl Campaign {
         }
     }
 
-    fn run(mut self) {
+    /// Unlocks and resumes. What was claimed first and at last, and how many faults happened.
+    fn run(mut self) -> (String, String, usize) {
         let call = self.bench.linkmend(&["unlock", "--yes", "--json"]);
         let said = self.finish(call);
         let object = said.json("change");
@@ -98,10 +128,14 @@ impl Campaign {
         };
         self.is_true(&claim);
         self.kept_what_was_there();
+        let first = word(&claim);
         let last = self.settle(claim);
         self.is_true(&last);
         self.history_is_true();
         self.nobody_else_was_written_to();
+        let truth = self.bench.truth();
+        let happened = truth.faults.iter().filter(|fault| fault.happened.is_some());
+        (first, word(&last), happened.count())
     }
 
     /// Resumes until nothing is unfinished, as a person does who follows what is said. What told
