@@ -130,11 +130,12 @@ pub(crate) fn secrets(device: &DeviceTruth) -> Vec<String> {
 /// RFC 3986, section 2.1, for every byte.
 pub(crate) fn coded(bytes: &[u8]) -> Vec<String> {
     use base64::prelude::{BASE64_STANDARD_NO_PAD, BASE64_URL_SAFE_NO_PAD, Engine};
+    let percent: Vec<String> = bytes.iter().map(|byte| format!("%{byte:02X}")).collect();
     vec![
         BASE64_STANDARD_NO_PAD.encode(bytes),
         BASE64_URL_SAFE_NO_PAD.encode(bytes),
         hex::encode(bytes),
-        bytes.iter().map(|byte| format!("%{byte:02X}")).collect(),
+        percent.concat(),
     ]
 }
 

@@ -85,16 +85,14 @@ fn offered(words: &[&str]) -> Vec<String> {
     let program = Path::new(env!("CARGO_BIN_EXE_linkmend"));
     let folder = program.parent().expect("a folder").display();
     let last = words.len() - 1;
+    let quoted: Vec<String> = words.iter().map(|word| format!("'{word}'")).collect();
     // As bash itself calls a completion function (bash manual, 8.6, Programmable Completion).
     let script = format!(
         "source <(linkmend completions bash)\n\
          COMP_WORDS=({words}) COMP_CWORD={last} COMP_TYPE=9\n\
          _clap_complete_linkmend linkmend '{current}' '{before}'\n\
          printf '%s\\n' \"${{COMPREPLY[@]}}\"",
-        words = words
-            .iter()
-            .map(|word| format!("'{word}' "))
-            .collect::<String>(),
+        words = quoted.join(" "),
         current = words[last],
         before = words[last - 1],
     );

@@ -11,7 +11,7 @@ use std::{
 /// itself after 5 s.
 const LONGEST: Duration = Duration::from_secs(20);
 
-/// A stream of numbers that follows from its seed: SplitMix64 (Steele, Lea & Flood 2014; constants
+/// A stream of numbers that follows from its seed: `SplitMix64` (Steele, Lea & Flood 2014; constants
 /// from memory).
 #[derive(Debug, Clone)]
 pub(crate) struct Dice(u64);

@@ -43,14 +43,14 @@ pub(crate) fn damage(dice: &mut Dice, bytes: &mut Vec<u8>, words: &[&[u8]]) {
                     insert(bytes, at, &piece);
                 }
             }
-            4 => insert(bytes, at, *dice.pick(&ODD)),
+            4 => insert(bytes, at, dice.pick::<&[u8]>(&ODD)),
             5 => {
                 let piece = bytes[at..end].to_vec();
                 let to = dice.below(bytes.len() + 1);
                 insert(bytes, to, &piece);
             }
             6 => bytes[at..end].reverse(),
-            _ => insert(bytes, at, *dice.pick(words)),
+            _ => insert(bytes, at, dice.pick::<&[u8]>(words)),
         }
     }
     bytes.truncate(LONGEST);

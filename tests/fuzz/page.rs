@@ -59,7 +59,7 @@ const TYPES: [Option<&str>; 5] = [
 fn made(dice: &mut Dice) -> Vec<u8> {
     let mut page = b"<!DOCTYPE html><title>Tarn</title><form id=a method=post>".to_vec();
     for _ in 0..dice.below(60) {
-        page.extend_from_slice(*dice.pick(&WORDS));
+        page.extend_from_slice(dice.pick::<&[u8]>(&WORDS));
         if dice.once_in(4) {
             page.extend(mutate::text(dice, 4).into_bytes());
         }
