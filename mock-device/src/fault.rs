@@ -28,7 +28,8 @@ pub enum Fault {
     Twice,
     /// In place of the answer an earlier one to the same request comes.
     Stale,
-    /// Another receiver of the family gets the request and answers it.
+    /// Another receiver of the family gets this request and answers it; where the family shows a
+    /// serial, the next two as well.
     Lookalike,
     /// Answered with 500; not carried out.
     Trouble,
@@ -166,7 +167,7 @@ impl Fault {
             Fault::RestartMidway => ("restart-midway", "it restarts in the middle of the answer"),
             Fault::Twice => ("twice", "the answer comes twice"),
             Fault::Stale => ("stale", "an earlier answer comes once more"),
-            Fault::Lookalike => ("lookalike", "another receiver answers this once"),
+            Fault::Lookalike => ("lookalike", "another receiver answers for a moment"),
             Fault::Trouble => ("trouble", "answered with 500, and not carried out"),
             Fault::HalfKept => ("half-kept", "half of a save is kept, the rest is as before"),
             Fault::HalfLost => ("half-lost", "half of a save is kept, the rest is lost"),

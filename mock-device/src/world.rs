@@ -27,6 +27,10 @@ use crate::{
 /// the answer to be on its way.
 const MIDWAY: Duration = Duration::from_millis(20);
 
+/// How many requests in a row a lookalike gets that can be told by its serial: enough for a reading
+/// and a save.
+const LOOKALIKE: u8 = 3;
+
 /// The simulated world.
 #[derive(Debug)]
 pub(crate) struct World {
@@ -42,6 +46,8 @@ pub(crate) struct World {
     /// The answers of the first reading that were asked for so far.
     read: Vec<&'static str>,
     faults: Plan,
+    /// How many requests more the lookalike gets.
+    lookalike: u8,
     /// The last answer to each request that was asked, for those that come once more.
     earlier: HashMap<(String, String), Answer>,
     /// Restarts that nobody asked for, for the server.
@@ -129,6 +135,7 @@ impl World {
             swapped: false,
             read: Vec::new(),
             faults: Plan::new(&options.faults),
+            lookalike: 0,
             earlier: HashMap::new(),
             planned: Vec::new(),
             requests: VecDeque::new(),
@@ -177,6 +184,10 @@ impl World {
             device: self.present,
             carried_out: false,
         };
+        if self.lookalike > 0 {
+            self.lookalike -= 1;
+            return self.handle_by_lookalike(request, asked, now);
+        }
         let early = [Fault::Drop, Fault::Trouble, Fault::Lookalike];
         match self.faults.due(number, |fault| early.contains(&fault)) {
             Some(Fault::Drop) => {
@@ -188,7 +199,12 @@ impl World {
                 self.remember(now, &asked, Some(500), Some(Fault::Trouble), "in trouble");
                 return Handled::Answer(reply.whole(), None);
             }
-            Some(_) => return self.handle_by_lookalike(request, asked, now),
+            Some(_) => {
+                if self.family.shows_serial() {
+                    self.lookalike = LOOKALIKE - 1;
+                }
+                return self.handle_by_lookalike(request, asked, now);
+            }
             None => {}
         }
         let hooks = self.hooks;
@@ -248,7 +264,7 @@ impl World {
         Handled::Answer(answer, restart)
     }
 
-    /// Lets another receiver answer, which is at the address for this one request.
+    /// Lets another receiver answer, which is at the address for a moment.
     fn handle_by_lookalike(
         &mut self,
         request: &Request,

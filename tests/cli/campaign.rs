@@ -93,6 +93,8 @@ fn family(seed: u64) -> Family {
 struct Campaign {
     bench: Bench,
     before: Truth,
+    /// The device that was read first: the first one, unless a lookalike answered before it.
+    meant: usize,
     /// What was said so far, for a failure.
     said: Vec<String>,
 }
@@ -108,6 +110,7 @@ impl Campaign {
         Self {
             bench,
             before,
+            meant: 0,
             said: Vec::new(),
         }
     }
@@ -117,6 +120,11 @@ impl Campaign {
         let call = self.bench.linkmend(&["unlock", "--yes", "--json"]);
         let said = self.finish(call);
         let object = said.json("change");
+        let serial = object["device"]["identity"]["serial"].as_str();
+        let mut devices = self.before.devices.iter();
+        let meant =
+            devices.position(|device| serial.is_some() && device.serial.as_deref() == serial);
+        self.meant = meant.unwrap_or(0);
         let outcome = object["outcome"].as_str().unwrap_or_default().to_owned();
         let claim = match (said.code, outcome.as_str()) {
             (Some(0), "done") => Claim::Done,
@@ -155,6 +163,8 @@ impl Campaign {
             self.is_true(&claim);
             match &claim {
                 Claim::Refused(why) if why == "changed-meanwhile" && !undo => undo = true,
+                // Somebody sees to it that the right one answers.
+                Claim::Refused(why) if why == "another-device" => {}
                 Claim::Unproved(_) | Claim::Refused(_) if cycles < 3 => {
                     // The seconds that it counts may be off by some, so that they tell one start
                     // from the next only after as many.
@@ -179,10 +189,11 @@ impl Campaign {
         last
     }
 
-    /// Told by its address alone a device is never written to again. Another is, and only a power
-    /// that it lost stays as it is, since power is never raised.
+    /// Told by its address alone a device is never written to again, and a lookalike that was read
+    /// first is gone. Another is, and only a power that it lost stays as it is, since power is never
+    /// raised.
     fn may_stay_open(&self) {
-        if self.before.family == Family::SampleScript {
+        if self.before.family == Family::SampleScript || self.meant != 0 {
             return;
         }
         let device = &self.bench.truth().devices[0];
@@ -214,14 +225,14 @@ impl Campaign {
     }
 
     fn first(&self) -> &DeviceTruth {
-        &self.before.devices[0]
+        &self.before.devices[self.meant]
     }
 
     /// What is claimed is true of the device that was meant.
     #[track_caller]
     fn is_true(&self, claim: &Claim) {
         let truth = self.bench.truth();
-        let device = &truth.devices[0];
+        let device = &truth.devices[self.meant];
         let mut wanted = self.first().settings.clone();
         match claim {
             Claim::Done => {
@@ -231,10 +242,9 @@ impl Campaign {
             Claim::PutBack => {}
             Claim::NotWritten => {
                 assert_eq!(device.states.len(), 1, "not written, and not so: {self:?}");
-                let written = truth
-                    .requests
-                    .iter()
-                    .find(|request| request.device == 0 && request.acts && request.carried_out);
+                let written = truth.requests.iter().find(|request| {
+                    request.device == self.meant && request.acts && request.carried_out
+                });
                 assert_eq!(written, None, "{self:?}");
             }
             _ => return,
@@ -249,7 +259,7 @@ impl Campaign {
         let wrote = truth
             .requests
             .iter()
-            .any(|request| request.acts && request.device == 0);
+            .any(|request| request.carried_out && request.device == self.meant);
         if !wrote {
             return;
         }
@@ -302,7 +312,8 @@ impl Campaign {
     /// lookalike when that gets the very request that writes; who trusts an address takes that on.
     fn nobody_else_was_written_to(&self) {
         let truth = self.bench.truth();
-        for (index, device) in truth.devices.iter().enumerate().skip(1) {
+        let others = truth.devices.iter().enumerate();
+        for (index, device) in others.filter(|(index, _)| *index != self.meant) {
             let fooled = |number: u64| {
                 self.before.family == Family::SampleScript
                     && truth.requests.iter().any(|request| {
