@@ -198,6 +198,15 @@ impl Running {
         self.shared.world().truth(now)
     }
 
+    /// Takes the power away and gives it back, as a hand does: the device restarts at once, whatever
+    /// its scenario does of a restart that is asked for. Nothing happens while it is gone already.
+    pub fn power_cycle(&self) {
+        let now = self.shared.now();
+        let restart = self.shared.world().power_cycle(now);
+        // Nobody receives any more once the simulation ends.
+        let _ = restart.map(|restart| self.shared.restarts.send(restart));
+    }
+
     /// Ends it; open connections are closed.
     pub async fn stop(mut self) {
         self.tasks.shutdown().await;

@@ -312,6 +312,14 @@ impl World {
         std::mem::take(&mut self.lines)
     }
 
+    /// Restarts the device at the address, unless that is under way.
+    pub(crate) fn power_cycle(&mut self, now: Duration) -> Option<Restart> {
+        self.settle(now);
+        let restart = self.restart(now);
+        self.settle(now);
+        restart
+    }
+
     /// The restarts since the last call that came by themselves.
     pub(crate) fn take_planned(&mut self) -> Vec<Restart> {
         std::mem::take(&mut self.planned)

@@ -412,6 +412,17 @@ async fn double_restart_resets_what_is_open_twice() {
 }
 
 #[tokio::test]
+async fn hand_on_the_power_restarts_even_what_loses_its_restarts() {
+    let running = run(Family::SampleScript, Scenario::LostRestart).await;
+    let address = running.address();
+    let idle = TcpStream::connect(address).await.expect("it listens");
+    running.power_cycle();
+    assert!(!running.truth().devices[0].up);
+    until_back_from(address, idle).await;
+    assert_eq!(running.truth().devices[0].boots, 1);
+}
+
+#[tokio::test]
 async fn stalled_save_is_taken_and_only_the_restart_ends_the_silence() {
     let running = run(Family::SampleForm, Scenario::StalledSave).await;
     let address = running.address();

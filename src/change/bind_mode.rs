@@ -97,7 +97,7 @@ impl ByRequest<'_> {
     /// What became of it.
     async fn look(&self, device: &mut SessionDevice, before: &Snapshot, sent: &Sent) -> Report {
         let unproved = |why: String, last: &Snapshot| {
-            let help = "look at the receiver; off and on again it is out of bind mode";
+            let help = "look at the receiver; switched off and on again, it is out of bind mode";
             let trouble = Trouble::new(Trouble::NOT_SHOWN, why, Some(help));
             ended(Outcome::Unproved, Exit::Unproved, Some(trouble), last)
         };

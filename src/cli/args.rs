@@ -14,13 +14,13 @@ use clap::{ArgGroup, Args, Parser, Subcommand};
                   it does not answer its transmitter, clears what blocks the link, proves it after \
                   the restart, and keeps it on record.",
     after_help = "Examples:\n  \
-                  linkmend                              what do you see? then one question at a time\n  \
+                  linkmend                              one question at a time\n  \
                   linkmend unlock --practice locked     try it on a simulated receiver\n  \
                   linkmend read --at http://192.168.77.1\n  \
                   linkmend unlock --at http://192.168.77.1\n\n\
                   Exit codes: 0 done or read, 1 failed with nothing written, 2 wrong usage, 3 no \
-                  device found, 4 not healthy (read --check), 5 did not take and what was there is \
-                  back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
+                  device found, 4 not as wanted (read --check, bind --verify), 5 did not take and \
+                  what was there is back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
                   stopped before any write.",
     max_term_width = 80,
     disable_help_subcommand = true
@@ -75,8 +75,8 @@ pub enum Command {
     Unlock(Unlock),
     /// Set the bind key from bind words, remove it, or start bind mode
     #[command(after_help = "Examples:\n  \
-        linkmend bind --at http://192.168.77.1             asks for the bind words, twice\n  \
-        linkmend bind --verify --at http://192.168.77.1    do these words give its key?\n  \
+        linkmend bind --at http://192.168.77.1             asks for bind words\n  \
+        linkmend bind --verify --at http://192.168.77.1    do they give its key?\n  \
         linkmend bind --words-file words.txt --yes --at http://192.168.77.1\n  \
         linkmend bind --mode --at http://192.168.77.1")]
     Bind(Bind),
@@ -93,7 +93,7 @@ pub enum Command {
     Write(Write),
     /// Put back what was there, from a record
     #[command(after_help = "Examples:\n  \
-        linkmend restore --at http://192.168.77.1        the record before its last change\n  \
+        linkmend restore --at http://192.168.77.1        undo its last change\n  \
         linkmend restore 12 --at http://192.168.77.1 --dry-run")]
     Restore(Restore),
     /// Finish or undo a change that was cut off

@@ -209,4 +209,4 @@ pub(super) const COMMAND: &str = "bind --mode";
 
 /// Common practice, no source.
 const NEXT: &str =
-    "start binding on the transmitter now; off and on again the receiver is out of bind mode";
+    "start binding on the transmitter now; switched off and on again, it is out of bind mode";

@@ -41,6 +41,11 @@ impl LoginFrom {
         file.map_or(Ok(Self::Person), |file| lines(file).map(Self::Lines))
     }
 
+    /// Whether a person types it.
+    pub(crate) fn is_typed(&self) -> bool {
+        matches!(self, Self::Person)
+    }
+
     /// What a family wants to be told; none where it asks for no login.
     ///
     /// # Errors

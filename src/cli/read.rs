@@ -104,11 +104,25 @@ pub(crate) async fn look(
 
 /// What gets at the same device again.
 fn words(target: &args::Target) -> String {
-    match (&target.at, &target.practice) {
-        (Some(at), _) => format!("--at {}", Untrusted::new(at.as_str())),
-        (None, Some(practice)) => format!("--practice {}", Untrusted::new(practice.as_str())),
-        (None, None) => "--at URL".into(),
-    }
+    let login = target
+        .login_file
+        .as_ref()
+        .map(|file| file.display().to_string());
+    let place = match (&target.at, &target.practice) {
+        (Some(at), _) => ("at", at.as_str()),
+        (None, Some(practice)) => ("practice", practice.as_str()),
+        (None, None) => ("at", "URL"),
+    };
+    let given = [
+        ("profile", target.profile.as_deref()),
+        ("login-file", login.as_deref()),
+    ];
+    let given = given
+        .into_iter()
+        .filter_map(|(name, value)| Some((name, value?)));
+    let words = std::iter::once(place).chain(given);
+    let words = words.map(|(name, value)| format!("--{name} {}", Untrusted::new(value)));
+    words.collect::<Vec<_>>().join(" ")
 }
 
 /// Changes of this device that are unfinished: what it shows may not be what it keeps.

@@ -2,12 +2,17 @@
 
 use std::{path::Path, sync::Arc};
 
-use super::{args, failure::Failure, login::LoginFrom, screen::Screen};
+use super::{
+    args,
+    failure::Failure,
+    login::LoginFrom,
+    screen::{Screen, Tone},
+};
 use crate::{
     change::Trouble,
     find, profile,
     profile::Profile,
-    session::{BssidNow, Limit, Limits, Origin, Session, no_bssid},
+    session::{BssidNow, Limit, Limits, Origin, Session, SessionError, no_bssid},
     terms::Exit,
 };
 
@@ -110,13 +115,49 @@ pub(crate) async fn at_address(
             "give --profile NAME",
         ));
     };
-    let mut session =
-        Session::new(origin, Arc::clone(&profile), limits.clone(), bssid)?.knowing(fetched);
-    if let Some(credentials) = login.credentials(&profile, screen).await? {
-        session = session.letting_in(credentials);
+    let outside = || {
+        let session = Session::new(
+            origin.clone(),
+            Arc::clone(&profile),
+            limits.clone(),
+            Arc::clone(&bssid),
+        )?;
+        Ok::<_, Failure>(session.knowing(fetched.clone()))
+    };
+    for _ in 0..LOGINS {
+        let Some(credentials) = login.credentials(&profile, screen).await? else {
+            return Ok((Arc::new(outside()?), profile));
+        };
+        let session = outside()?.letting_in(credentials);
+        // What a file gives is tried once; what a person types may be mistyped, and what was
+        // refused is told before it is asked for again. Whatever else is wrong is told by the
+        // reading that the command begins with.
+        if login.is_typed() {
+            let busy = screen.busy("logging in");
+            let tried = session.read().await;
+            drop(busy);
+            if let Err(error @ SessionError::LoginRefused { .. }) = tried {
+                screen.asking().remark(Tone::Careful, &error.to_string());
+                continue;
+            }
+        }
+        return Ok((Arc::new(session), profile));
     }
-    Ok((Arc::new(session), profile))
+    Err(Failure::Trouble(
+        Trouble::new(
+            "login-refused",
+            format!("the login was refused {LOGINS} times"),
+            Some(
+                "ask its owner for the user's name and the password; some devices lock \
+                 themselves after a few wrong ones: power it off and on before you try again",
+            ),
+        )
+        .ending(Exit::Refused),
+    ))
 }
+
+/// How often a person may type a login.
+const LOGINS: usize = 3;
 
 /// The bounds with what `--limit` changes.
 pub(crate) fn limits(given: &[String]) -> Result<Limits, Failure> {
@@ -170,7 +211,6 @@ async fn practice(
     login: LoginFrom,
     screen: Screen,
 ) -> Result<Target, Failure> {
-    use super::screen::Tone;
     use mock_device::{Family, Options, Scenario};
 
     let scenario: Scenario = condition.parse().map_err(|_| {

@@ -183,6 +183,9 @@ struct Bytes(Arc<Mutex<Vec<u8>>>);
 
 impl Log {
     pub(crate) fn begin() -> Self {
+        // As long as nobody listens, a place that logs for the first time may be taken for one that
+        // nobody listens to, even if this begins in that moment; so somebody always does.
+        let _ = tracing::subscriber::set_global_default(tracing_subscriber::registry());
         let bytes = Bytes::default();
         let writer = bytes.clone();
         let subscriber = tracing_subscriber::fmt()
@@ -190,10 +193,12 @@ impl Log {
             .with_ansi(false)
             .with_writer(move || writer.clone())
             .finish();
-        Self {
+        let log = Self {
             bytes,
             _guard: tracing::subscriber::set_default(subscriber),
-        }
+        };
+        tracing::callsite::rebuild_interest_cache();
+        log
     }
 
     pub(crate) fn end(self) -> String {

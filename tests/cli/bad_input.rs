@@ -136,6 +136,23 @@ fn words_that_fit_no_setting_bound_or_family_say_what_would_fit() {
             "there are locked, unbound",
         ],
     );
+    // Not every family can have every condition.
+    let scripted = [
+        "read",
+        "--practice",
+        "refused-login",
+        "--profile",
+        "sample-script",
+    ];
+    refuses(
+        || bench.off_device(&scripted),
+        2,
+        "usage",
+        &[
+            "no practice receiver that is `refused-login`",
+            "sample-login",
+        ],
+    );
     claims::is_untouched(&before, &bench.truth(), 0);
 }
 

@@ -128,7 +128,7 @@ pub(crate) fn secrets(device: &DeviceTruth) -> Vec<String> {
 
 /// Bytes as programs write what is not to be read at a glance: RFC 4648, sections 4, 5 and 8, and
 /// RFC 3986, section 2.1, for every byte.
-fn coded(bytes: &[u8]) -> Vec<String> {
+pub(crate) fn coded(bytes: &[u8]) -> Vec<String> {
     use base64::prelude::{BASE64_STANDARD_NO_PAD, BASE64_URL_SAFE_NO_PAD, Engine};
     let percent: Vec<String> = bytes.iter().map(|byte| format!("%{byte:02X}")).collect();
     vec![

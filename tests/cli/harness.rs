@@ -16,7 +16,7 @@ use mock_device::{DeviceTruth, Family, Options, Running, Scenario, Truth};
 use serde_json::Value as Json;
 use tempfile::{NamedTempFile, TempDir};
 
-use crate::claims::{keep, secrets};
+use crate::claims::{coded, keep, secrets};
 
 /// How many times faster than the real thing the receivers of these tests restart: the longest
 /// wait of a family (55 s) takes 1.1 s, long enough to be seen on a machine that is busy.
@@ -56,7 +56,8 @@ impl Bench {
         })
     }
 
-    fn of(options: Options) -> Self {
+    /// A receiver by all its options but the speed, which is that of these tests.
+    pub(crate) fn of(options: Options) -> Self {
         let options = Options {
             speed: SPEED,
             ..options
@@ -90,6 +91,11 @@ impl Bench {
     /// What is true, beside the wire.
     pub(crate) fn truth(&self) -> Truth {
         self.receiver.truth()
+    }
+
+    /// Somebody takes the power away and gives it back.
+    pub(crate) fn power_cycle(&self) {
+        self.receiver.power_cycle();
     }
 
     /// The device that is now at the address.
@@ -128,7 +134,7 @@ impl Bench {
         }
         match self.truth().scenario {
             // The rest of an answer never comes, so there is no point in waiting for it.
-            Scenario::Stalled => call.words(&["--limit", "answer-s=0.2"]),
+            Scenario::Stalled => call.words(&["--limit", "answer-s=0.6"]),
             // Its size ends the answer, however long so much of it takes.
             Scenario::EndlessBody | Scenario::Bomb => call.words(&["--limit", "answer-s=30"]),
             _ => call,
@@ -141,6 +147,8 @@ impl Bench {
         let mut call = Call::new(words).words(&["--data-dir", &data]);
         call.secrets = self.truth().devices.iter().flat_map(secrets).collect();
         let word = self.receiver.login().map(|(_, word)| word);
+        let coded = word.iter().flat_map(|word| coded(word.as_bytes()));
+        call.secrets.extend(coded.collect::<Vec<_>>());
         call.secrets.extend(word);
         call
     }
@@ -273,6 +281,20 @@ impl Started {
     /// Whether it has ended by itself.
     pub(crate) fn has_ended(&mut self) -> bool {
         self.child.try_wait().expect("it can be asked").is_some()
+    }
+
+    /// The same, when it takes no longer than this; else it is cut off, and the test fails.
+    #[track_caller]
+    pub(crate) fn ended_within(mut self, longest: Duration) -> Said {
+        let start = Instant::now();
+        while !self.has_ended() {
+            if start.elapsed() > longest {
+                self.kill();
+                panic!("it does not end in {longest:?}");
+            }
+            std::thread::sleep(Duration::from_millis(10));
+        }
+        self.ended()
     }
 
     /// Waits for its end. Whatever it was, it tells no secret of the receiver.

@@ -110,6 +110,16 @@ fn empty_journal_is_no_fault() {
 }
 
 #[test]
+fn practice_takes_the_first_family_that_can_be_in_the_condition() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let said = bench
+        .off_device(&["read", "--practice", "refused-login", "--json"])
+        .run()
+        .ends(6);
+    assert_eq!(said.json("read")["error"]["code"], "login-refused");
+}
+
+#[test]
 fn practice_receivers_have_a_journal_of_their_own() {
     let bench = Bench::new(Family::SampleForm, Scenario::Locked);
     let said = bench

@@ -193,7 +193,7 @@ fn whatever_moment_the_power_is_cut_at_what_is_said_afterwards_is_true() {
 }
 
 /// `SplitMix64`, so that the moments are scattered and the same each time.
-fn scattered(number: u64) -> u64 {
+pub(crate) fn scattered(number: u64) -> u64 {
     let mut x = number.wrapping_add(1).wrapping_mul(0x9e37_79b9_7f4a_7c15);
     x = (x ^ (x >> 30)).wrapping_mul(0xbf58_476d_1ce4_e5b9);
     x = (x ^ (x >> 27)).wrapping_mul(0x94d0_49bb_1331_11eb);
@@ -201,7 +201,7 @@ fn scattered(number: u64) -> u64 {
 }
 
 /// Does it for each, several at once, and panics at the end with all that failed.
-fn each<T: Sync + fmt::Debug>(all: &[T], work: impl Fn(&T) + Sync) {
+pub(crate) fn each<T: Sync + fmt::Debug>(all: &[T], work: impl Fn(&T) + Sync) {
     // A turn that failed is over as well.
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     let next = AtomicUsize::new(0);
@@ -231,7 +231,7 @@ fn each<T: Sync + fmt::Debug>(all: &[T], work: impl Fn(&T) + Sync) {
 
 /// What `resume` claims.
 #[derive(Debug, Clone, PartialEq, Eq)]
-enum Claim {
+pub(crate) enum Claim {
     /// Nothing is unfinished.
     Nothing,
     /// It is as wanted, and that is proved.
@@ -250,7 +250,7 @@ enum Claim {
 
 impl Claim {
     /// The claim, in words and as an exit code, which must be the same.
-    fn of(said: &Said, undo: bool) -> Claim {
+    pub(crate) fn of(said: &Said, undo: bool) -> Claim {
         let object = said.json("resume");
         if object.get("resumed").is_none() {
             let code = object["error"]["code"].as_str().unwrap_or_default();

@@ -4,6 +4,7 @@
 mod bad_input;
 mod bind;
 mod browser;
+mod campaign;
 mod claims;
 mod comforts;
 mod cut_off;
@@ -12,6 +13,7 @@ mod history;
 mod hygiene;
 mod interrupt;
 mod kill;
+mod login;
 mod profile;
 mod read;
 mod readme;

@@ -248,6 +248,44 @@ fn lock_is_cleared_and_a_receiver_that_still_does_not_follow_is_looked_into() {
     });
 }
 
+/// A login with a wrong password.
+fn mistyped() -> Vec<Step> {
+    vec![
+        step("asks for its login", "User: ", "skipper"),
+        step("Password:", "(not shown) ", "heron-on-two-legs"),
+    ]
+}
+
+#[test]
+fn mistyped_login_is_told_and_asked_for_again() {
+    let bench = Bench::new(Family::SampleLogin, Scenario::Healthy);
+    let mut steps = to_address(&bench);
+    let right = steps.split_off(steps.len() - login().len());
+    let seen = walk(&bench, &[steps, mistyped(), mistyped(), right].concat()).ends(0);
+    assert_eq!(seen.text.matches("the login was refused").count(), 2);
+    seen.says("Nothing was changed. This reading is record 1.");
+    untouched(&bench.present());
+}
+
+#[test]
+fn login_is_asked_for_three_times_and_then_no_more() {
+    let bench = Bench::new(Family::SampleLogin, Scenario::Healthy);
+    let mut steps = to_address(&bench);
+    steps.truncate(steps.len() - login().len());
+    for _ in 0..3 {
+        steps.extend(mistyped());
+    }
+    steps.push(Step {
+        types: "\u{1b}".into(),
+        ..choice("What now?", 1)
+    });
+    let seen = walk(&bench, &steps)
+        .ends(130)
+        .says("the login was refused 3 times");
+    assert!(!seen.text.contains("heron-on-two-legs"), "{}", seen.text);
+    untouched(&bench.present());
+}
+
 #[test]
 fn lock_that_lets_the_transmitter_through_is_left_unless_it_is_cleared_all_the_same() {
     let bench = Bench::new(Family::SampleForm, Scenario::Locked);

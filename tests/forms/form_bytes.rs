@@ -10,6 +10,7 @@ use std::{
 
 use base64::{Engine, engine::general_purpose::STANDARD as BASE64};
 use clap::Parser;
+use encoding_rs::Encoding;
 use linkmend::{
     session::page::{Boundary, Form, FormError, Page, PageError, PageLimits, SubmitMethod},
     terms::Raw,
@@ -85,6 +86,8 @@ enum Failure {
     Unprintable { source: io::Error },
     #[error("`{text}` is not NAME=VALUE")]
     NotAPair { text: String },
+    #[error("`{label}` is no charset that browsers know")]
+    UnknownCharset { label: String },
     #[error("line {number} is no case: {why}")]
     NotACase { number: usize, why: String },
     #[error("`{text}` is no address: {why}")]
@@ -139,6 +142,13 @@ impl Args {
             None => (text.clone(), None),
         });
         let charset = self.charset.as_ref();
+        if let Some(label) = charset
+            && Encoding::for_label(label.as_bytes()).is_none()
+        {
+            return Err(Failure::UnknownCharset {
+                label: label.clone(),
+            });
+        }
         Ok(Case {
             page: BASE64.encode(page),
             url: None,
@@ -400,6 +410,7 @@ mod tests {
                 "none of the page's 3 forms has all that is asked for",
             ),
             (&["called"], "`called` is not NAME=VALUE"),
+            (&["--charset", "odd"], "`odd` is no charset"),
         ] {
             let said = asked(words).expect_err("it cannot be done").to_string();
             assert!(said.starts_with(message), "{said}");

@@ -34,6 +34,7 @@ export function generate(dice) {
   if (told === 'meta') pieces.push(`<meta charset="${dice.one(charset.labels)}">`);
   if (told === 'http-equiv') pieces.push(`<meta http-equiv=Content-Type content='text/html; charset=${dice.one(charset.labels)}'>`);
   if (dice.chance(15)) pieces.push(`<base href="${dice.one(BASES)}">`);
+  const head = pieces.length;
   const page = new Page(dice, pieces, charset.name);
   const forms = 1 + dice.below(3);
   for (let i = 0; i < forms; i += 1) {
@@ -41,7 +42,9 @@ export function generate(dice) {
     page.form();
   }
   page.flow(2);
-  if (dice.chance(55)) spoil(dice, pieces);
+  const body = pieces.splice(head);
+  if (dice.chance(55)) spoil(dice, body);
+  pieces.push(...body);
   return { type, charset: charset.name, pieces };
 }
 

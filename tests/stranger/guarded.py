@@ -22,7 +22,7 @@ from pathlib import Path
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "system"))
 
-from bench import Linkmend, Tally  # noqa: E402
+from outside import Linkmend, Tally  # noqa: E402
 
 USER, WORD, REALM = "skipper", "heron-on-one-leg", "deck"
 AT_FIRST = {"plate": "GL-0007", "boots": 1, "called": "Dunlin", "held": 7, "writes": 0}

@@ -47,15 +47,16 @@ pub(super) fn forms(
         forms.push((element.id(), form));
     }
     let page = Page::new(tree, elements);
-    for element in elements {
-        let place = page.owner(*element).and_then(|owner| at.get(&owner));
-        let Some((_, form)) = place.and_then(|index| forms.get_mut(*index)) else {
-            continue;
-        };
-        form.controls.extend(page.control(*element));
-    }
-    for (_, form) in &mut forms {
-        settle_radio_groups(&mut form.controls);
+    let owned = elements.iter().filter_map(|element| {
+        let form = page.owner(*element).and_then(|owner| at.get(&owner))?;
+        Some((*form, element.id(), page.control(*element)?))
+    });
+    let mut owned: Vec<(usize, NodeId, Control)> = owned.collect();
+    settle_radio_groups(&mut owned);
+    for (form, _, control) in owned {
+        if let Some((_, form)) = forms.get_mut(form) {
+            form.controls.push(control);
+        }
     }
     forms
 }
@@ -364,15 +365,23 @@ fn whole_number(text: &str) -> Option<usize> {
     text.get(..end)?.parse().ok()
 }
 
-/// Of each radio group only the last one that is checked stays so.
-fn settle_radio_groups(controls: &mut [Control]) {
-    let mut seen: HashSet<String> = HashSet::new();
-    for control in controls.iter_mut().rev() {
+/// Of each radio group only the last one that is checked stays so: the last that the parser made,
+/// which may stand before others where it was put in front of a table.
+fn settle_radio_groups(owned: &mut [(usize, NodeId, Control)]) {
+    let mut latest: HashMap<(usize, String), NodeId> = HashMap::new();
+    for (form, id, control) in owned.iter() {
+        if matches!(control.kind, Kind::Radio { checked: true, .. }) {
+            let latest = latest.entry((*form, control.name.clone())).or_insert(*id);
+            // The tree counts its nodes up as they are made.
+            *latest = (*latest).max(*id);
+        }
+    }
+    for (form, id, control) in owned {
         if let Kind::Radio { checked, .. } = &mut control.kind
             && *checked
             && !control.name.is_empty()
         {
-            *checked = seen.insert(control.name.clone());
+            *checked = latest.get(&(*form, control.name.clone())) == Some(id);
         }
     }
 }

@@ -1,19 +1,20 @@
 //! Which encoding a page is in, and its text.
 //!
 //! By the WHATWG standard's sniffing: a byte order mark, the charset of the content type, a
-//! `<meta>` in the first 1,024 bytes, else windows-1252 (the standard's suggestion for most
-//! locales). A wrong guess would not only spoil texts: forms are sent in the page's encoding.
+//! `<meta>` in the first 1,024 bytes or in the page's head, else windows-1252 (the standard's suggestion for most
+//! locales). Browsers guess from the bytes then; here nothing is guessed. A wrong guess would not only spoil texts: forms are sent in the page's encoding.
 
+use ego_tree::NodeRef;
 use encoding_rs::{Encoding, UTF_8, UTF_16BE, UTF_16LE, WINDOWS_1252};
 use html5ever::TokenizerResult;
 use html5ever::buffer_queue::BufferQueue;
 use html5ever::driver::parse_document;
 use html5ever::tendril::StrTendril;
-use scraper::{Html, HtmlTreeSink};
+use scraper::{Html, HtmlTreeSink, Node};
 
-use super::tree::options;
+use super::tree::{options, pieces};
 
-/// How far a `<meta>` is looked for, in bytes (HTML standard, 13.2.3.2).
+/// How far a `<meta>` is looked for in any case, in bytes (HTML standard, 13.2.3.2).
 const LOOKED_THROUGH: usize = 1024;
 
 /// The encoding of a page and its text; what is malformed becomes U+FFFD.
@@ -44,23 +45,54 @@ fn charset(content_type: &str) -> Option<&'static Encoding> {
 /// What the first `<meta>` with a known charset says. The page's own parser finds it, as browsers
 /// do it, so that one in a comment or a script counts for nothing.
 fn declared_in_page(body: &[u8]) -> Option<&'static Encoding> {
-    let head = body.get(..LOOKED_THROUGH).unwrap_or(body);
     // ASCII is all that matters here, and every byte is some character of windows-1252.
-    let (text, _) = WINDOWS_1252.decode_without_bom_handling(head);
+    let (text, _) = WINDOWS_1252.decode_without_bom_handling(body);
     let parser = parse_document(HtmlTreeSink::new(Html::new_document()), options());
     let input = BufferQueue::default();
-    input.push_back(StrTendril::from_slice(&text));
-    loop {
-        match parser.tokenizer.feed(&input) {
-            TokenizerResult::Done => return None,
-            TokenizerResult::Script(_) => {}
-            TokenizerResult::EncodingIndicator(label) => {
-                if let Some(encoding) = Encoding::for_label(label.as_bytes()) {
-                    return Some(as_declared(encoding));
+    let mut read = 0;
+    for piece in pieces(&text) {
+        // Beyond those bytes Chromium goes on as long as it is in the head, since long styles and
+        // scripts often stand before the `<meta>`.
+        if read >= LOOKED_THROUGH && !is_in_head(&parser.tokenizer.sink.sink.0.borrow()) {
+            return None;
+        }
+        read += piece.chars().count();
+        input.push_back(StrTendril::from_slice(piece));
+        loop {
+            match parser.tokenizer.feed(&input) {
+                TokenizerResult::Done => break,
+                TokenizerResult::Script(_) => {}
+                TokenizerResult::EncodingIndicator(label) => {
+                    if let Some(encoding) = Encoding::for_label(label.as_bytes()) {
+                        return Some(as_declared(encoding));
+                    }
                 }
             }
         }
     }
+    None
+}
+
+/// Whether nothing but the head was parsed so far. A template ends it too: it can nest, and how deep
+/// is not bounded here.
+fn is_in_head(html: &Html) -> bool {
+    // So many comments before it stand on no page that means well.
+    let mut first = html.tree.root().children().take(LOOKED_THROUGH);
+    let Some(top) = first.find(|one| named(*one, "html")) else {
+        return html.tree.root().children().nth(LOOKED_THROUGH).is_none();
+    };
+    let last = top.last_child();
+    let head = last.filter(|last| named(*last, "head"));
+    head.is_some_and(|head| {
+        head.last_child()
+            .is_none_or(|last| !named(last, "template"))
+    })
+}
+
+fn named(node: NodeRef<'_, Node>, name: &str) -> bool {
+    node.value()
+        .as_element()
+        .is_some_and(|element| element.name() == name)
 }
 
 /// A page whose `<meta>` can be read as ASCII is not in UTF-16, whatever it says.
@@ -105,8 +137,24 @@ mod tests {
             decode(b"S\xe4ger \x80", None),
             (WINDOWS_1252, "Säger €".to_owned())
         );
-        let late = [b" ".repeat(1024).as_slice(), b"<meta charset=utf-8>"].concat();
+        let late = b"<p>".repeat(500);
+        let late = [late.as_slice(), b"<meta charset=utf-8>"].concat();
         assert_eq!(of(&late, None), "windows-1252");
+        let template = [
+            b"<template>".as_slice(),
+            &b"<b>".repeat(500),
+            b"<meta charset=utf-8>",
+        ];
+        assert_eq!(of(&template.concat(), None), "windows-1252");
+    }
+
+    #[test]
+    fn a_long_head_is_looked_through_to_its_end() {
+        let style = [b"<style>".as_slice(), &b"p{} ".repeat(4_000), b"</style>"].concat();
+        let head = [style.as_slice(), b"<meta charset=koi8-r><p>"].concat();
+        assert_eq!(of(&head, None), "KOI8-R");
+        let spaces = [b" ".repeat(5_000).as_slice(), b"<meta charset=koi8-r>"].concat();
+        assert_eq!(of(&spaces, None), "KOI8-R");
     }
 
     #[test]

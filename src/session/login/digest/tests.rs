@@ -113,3 +113,72 @@ fn older_devices_are_answered_in_their_way() {
         assert!(!answer.contains(absent), "{absent} in {answer}");
     }
 }
+
+#[test]
+fn answers_are_those_of_curl() {
+    // What curl 7.88.1 sent (`curl --digest -u skipper:heron-on-one-leg`) for each challenge, with
+    // its own number, recorded from a socket.
+    let skipper = credentials("skipper", "heron-on-one-leg");
+    for (line, cnonce, response) in [
+        (
+            r#"realm="deck", nonce="n7", qop="auth", algorithm=MD5-sess"#,
+            "N2QzZDliNDZmYmExNzY0YjU2NGRiYjE3MGQxYjdlYzQ=",
+            "d08487b93e7bd502ff5c04d55c365f58",
+        ),
+        (
+            r#"realm="deck", nonce="n7", qop="auth", algorithm=SHA-256-sess, opaque="o""#,
+            "ZTFmOTVhNzFhMTAxMmFhNmUzZGYyNTNmMTA4MDYwNDI=",
+            "925e79dae1911c24219b909963beb2b5fc87fd5cd86582a18382444bd4bb9bee",
+        ),
+        (
+            r#"realm="a \"b\" c", nonce="n7", qop="auth""#,
+            "Mjg4ODQzOWYzOTU2NWMxMmUzY2ZjOGQ4YTBlZmFjMjQ=",
+            "d5b220ea9adcb355763ba76d31763204",
+        ),
+        (
+            r#"realm="deck", nonce="n7", qop="auth-int", algorithm=SHA-256"#,
+            "ZDgxMjU3YTYxMGE3YjdlNmVjMGVlYzNiMDdjNmU4OWI=",
+            "f8d9f49ef2100ccf2de11e083bd6fae7243ef35ef8053cbede810fc08b78d01a",
+        ),
+        (
+            r#"realm="deck", nonce="n7", algorithm=SHA-256"#,
+            "",
+            "3cc5f4778b725c0aadb8c025dc5b08d986be0dd6ccf76d928ea741f456b02239",
+        ),
+        (
+            r#"realm="deck", nonce="n7", qop="auth", algorithm=SHA-256, userhash=true"#,
+            "YmJlM2VmMjM3OTUyYzMwOGRkMDQwNjYzNjc1NGQ2ZTA=",
+            "e10dcf83f2930f110aa8159eed31f901799e35e6c11bd7771abcefb8bfb9af64",
+        ),
+    ] {
+        let signed = Signed {
+            method: "GET",
+            target: "/deck/radio?way=1",
+            body: b"",
+            count: 1,
+            cnonce,
+        };
+        let answer = challenge(&format!("Digest {line}")).answer(&skipper, &signed);
+        assert_eq!(
+            part(&answer, "response"),
+            format!("\"{response}\""),
+            "{line}"
+        );
+    }
+}
+
+#[test]
+fn what_cannot_be_answered_is_left_aside_and_the_strongest_taken() {
+    let offered = |line: &str| strongest(&challenge::challenges(line)).map(|best| best.nonce);
+    let all = r#"Basic realm="a", Digest realm="a", nonce="1", Digest realm="a", nonce="2", algorithm=SHA-256, Digest realm="a", nonce="3", algorithm=SHA-256-sess, Digest realm="a", nonce="4", algorithm=SHA-512-256, qop="auth-conf", Digest realm="a", nonce="5", algorithm=X-9"#;
+    assert_eq!(offered(all).as_deref(), Some("2"));
+    for none in [
+        r#"Basic realm="a""#,
+        r#"Digest realm="a""#,
+        r#"Digest nonce="1""#,
+        r#"Digest realm="a", nonce="1", algorithm=token"#,
+        r#"Digest realm="a", nonce="1", qop="auth-conf""#,
+    ] {
+        assert_eq!(offered(none), None, "{none}");
+    }
+}
