@@ -40,7 +40,8 @@ fn lines_are_all_found_by_their_keys() {
             }
             Err(error) => panic!("{error}"),
         };
-        let mut again = String::new();
+        // A first byte order mark is left aside, and a second one may be part of a key.
+        let mut again = String::from("\u{feff}");
         let mut size = 0;
         for key in lines.keys() {
             let values: Vec<&str> = lines.values(key).collect();
