@@ -59,7 +59,7 @@ fn lines_are_all_found_by_their_keys() {
             if !keys.contains(&key) {
                 keys.push(key);
                 for value in lines.values(key) {
-                    let _ = writeln!(again, "{key}: {value}");
+                    let _ = write!(again, "{key}: {value}\r\n");
                 }
             }
         }
