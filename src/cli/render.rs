@@ -133,6 +133,12 @@ pub(crate) fn words(
                     format!("{value} ({label})")
                 }
                 (Value::Number(_) | Value::List(_), _, Some(unit)) => format!("{value} {unit}"),
+                // What nobody would see otherwise.
+                (Value::Text(text), _, _)
+                    if text.raw().trim() != text.raw() || text.raw().is_empty() =>
+                {
+                    format!("\"{value}\"")
+                }
                 _ => value.to_string(),
             }
         }
