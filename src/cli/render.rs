@@ -172,3 +172,21 @@ pub(crate) fn title(snapshot: &Snapshot) -> String {
         _ => format!("{family}, {identity}"),
     }
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::Untrusted;
+
+    #[test]
+    fn a_text_that_nobody_would_see_is_shown_in_quotes() {
+        for (text, shown) in [
+            ("", "\"\""),
+            (" Teal", "\" Teal\""),
+            ("Common Teal", "Common Teal"),
+        ] {
+            let reading = Reading::Known(Value::Text(Untrusted::new(text)));
+            assert_eq!(words(&reading, None, &|_| String::new()), shown);
+        }
+    }
+}
