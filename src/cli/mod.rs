@@ -20,6 +20,7 @@ mod restore;
 mod resume;
 pub(crate) mod screen;
 pub(crate) mod seconds;
+mod secret_file;
 mod steps;
 pub(crate) mod target;
 mod terminal;
