@@ -13,6 +13,7 @@ mod history;
 mod hygiene;
 mod login;
 mod man;
+mod narrow;
 mod profile;
 pub(crate) mod read;
 pub(crate) mod render;
