@@ -211,7 +211,9 @@ fn sent(result: Result<session::Reply, SessionError>) -> Sent {
             status,
             says,
             as_expected: Some(false),
-        }) => Sent::NoAnswer(format!("an answer that was not expected: {status} {says}")),
+        }) => Sent::NoAnswer(format!(
+            "status {status}, which is not expected here: {says}"
+        )),
         Ok(session::Reply::Answered { says, .. }) => Sent::Answered(says.to_string()),
         Ok(session::Reply::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
         Ok(session::Reply::NoAnswer { why }) => Sent::NoAnswer(why),
