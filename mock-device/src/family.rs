@@ -308,7 +308,7 @@ mod tests {
         let fault = "sample-lgoin".parse::<Family>().expect_err("no such word");
         assert_eq!(
             fault.to_string(),
-            "`sample-lgoin` is none of `sample-form`, `sample-script`"
+            "`sample-lgoin` is none of `sample-form`, `sample-script`, `sample-login`"
         );
     }
 }
