@@ -120,7 +120,7 @@ fn signals_end_it_in_order() {
 fn wrong_usage_is_said_and_ends_with_2() {
     for (arguments, words) in [
         (&["--scenario", "locked"][..], "--family"),
-        (&["--family", "sample-login"], "sample-form, sample-script"),
+        (&["--family", "sample-lgoin"], "sample-form, sample-script"),
         (
             &["--family", "sample-form", "--scenario", "x"],
             "lock-returns",

@@ -199,7 +199,7 @@ fn passed(clock: &impl Clock, start: &BootTime) -> f64 {
 fn pause(gone: bool, looks: u32, passed_s: f64) -> Duration {
     let (first, longest) = match gone {
         false => (5, 100),
-        true if passed_s < 10.0 => (2, 20),
+        true if passed_s < 10.0 => (2, 10),
         true => (200, 200),
     };
     Duration::from_millis((first << looks.min(6)).min(longest))
@@ -211,7 +211,9 @@ fn sent(result: Result<session::Reply, SessionError>) -> Sent {
             status,
             says,
             as_expected: Some(false),
-        }) => Sent::NoAnswer(format!("an answer that was not expected: {status} {says}")),
+        }) => Sent::NoAnswer(format!(
+            "status {status}, which is not expected here: {says}"
+        )),
         Ok(session::Reply::Answered { says, .. }) => Sent::Answered(says.to_string()),
         Ok(session::Reply::Refused { status, says }) => Sent::Refused(format!("{status} {says}")),
         Ok(session::Reply::NoAnswer { why }) => Sent::NoAnswer(why),

@@ -22,6 +22,7 @@ use super::{
     failure::Failure,
     render,
     screen::Tone,
+    secret_file,
     target::{self, Target},
     typed, values,
 };
@@ -129,8 +130,8 @@ async fn key(
     setting: &Setting,
 ) -> Result<Value, Failure> {
     if let Some(file) = &typed.key_file {
-        let line = values::line_of(file, context.screen)?;
-        return match values::parse(setting, &line) {
+        let line = context.or_stopped(secret_file::line(file)).await?;
+        return match values::parse(setting, line.expose_secret()) {
             Ok(Value::Absent) => Err(Failure::usage(
                 "the file says that there is to be no key",
                 "remove a key with `linkmend bind --remove`",
@@ -170,9 +171,9 @@ async fn words(context: &Context, typed: &args::Bind, rule: &KeyRule) -> Result<
         admitted.map(|()| words.to_owned())
     };
     if let Some(file) = &typed.words_file {
-        let line = values::line_of(file, context.screen)?;
+        let line = context.or_stopped(secret_file::line(file)).await?;
         let help = "put the bind words alone into the file, on one line";
-        return admit(&line).map_err(|why| Failure::usage(why, help));
+        return admit(line.expose_secret()).map_err(|why| Failure::usage(why, help));
     }
     let file = "--words-file FILE";
     if typed.verify {

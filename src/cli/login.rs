@@ -5,7 +5,7 @@
 //! `--login-file` holds the user's name on its first line and the password on its second; for a
 //! family whose login has no name, the password alone on one line.
 
-use std::{fs::File, io::Read, os::unix::fs::MetadataExt, path::Path};
+use std::path::Path;
 
 use secrecy::{ExposeSecret, SecretString};
 
@@ -13,12 +13,13 @@ use super::{
     ask::{self, Asked},
     failure::Failure,
     screen::{Screen, Tone},
+    secret_file,
 };
 use crate::{
     change::Trouble,
     profile::{Login, Profile},
     session::{Credentials, login::takes_user},
-    terms::{Exit, Untrusted},
+    terms::Exit,
 };
 
 /// Where the name and the password come from.
@@ -37,8 +38,11 @@ impl LoginFrom {
     ///
     /// # Errors
     /// When the file cannot be read, can be read by others, or does not hold one or two lines.
-    pub(crate) fn typed(file: Option<&Path>) -> Result<Self, Failure> {
-        file.map_or(Ok(Self::Person), |file| lines(file).map(Self::Lines))
+    pub(crate) async fn typed(file: Option<&Path>) -> Result<Self, Failure> {
+        match file {
+            Some(file) => Ok(Self::Lines(lines(&secret_file::read(file).await?))),
+            None => Ok(Self::Person),
+        }
     }
 
     /// Whether a person types it.
@@ -158,41 +162,13 @@ fn split(lines: &[SecretString], with_user: bool) -> Result<(SecretString, Secre
     }
 }
 
-/// The lines of a file that nobody else can read.
-fn lines(file: &Path) -> Result<Vec<SecretString>, Failure> {
-    let shown = || Untrusted::new(file.display().to_string()).to_string();
-    let unreadable = |error: std::io::Error| {
-        Failure::usage(
-            format!("the login file `{}` cannot be read: {error}", shown()),
-            "give a file with the user's name on one line and the password on the next",
-        )
-    };
-    let opened = File::open(file).map_err(unreadable)?;
-    let found = opened.metadata().map_err(unreadable)?;
-    if !found.is_dir() && found.mode() & OTHERS != 0 {
-        return Err(Failure::Trouble(
-            Trouble::new(
-                "login-file-open",
-                format!("others can read the login file `{}`", shown()),
-                Some("take that from them: chmod 600, and then the file"),
-            )
-            .ending(Exit::Usage),
-        ));
-    }
-    let mut text = String::new();
-    opened
-        .take(MOST_OF_A_FILE)
-        .read_to_string(&mut text)
-        .map_err(unreadable)?;
-    let lines: Vec<SecretString> = text.lines().map(SecretString::from).collect();
-    Ok(lines)
+fn lines(text: &SecretString) -> Vec<SecretString> {
+    // The end of the last one is gone already, so that an empty password is a line too.
+    let lines = text.expose_secret().split('\n');
+    lines
+        .map(|line| line.strip_suffix('\r').unwrap_or(line).into())
+        .collect()
 }
-
-/// What a group and everybody else may do with a file.
-const OTHERS: u32 = 0o077;
-
-/// Longest login file in bytes: far more than a name and a password.
-const MOST_OF_A_FILE: u64 = 4096;
 
 /// What to do without a terminal.
 const HOW: &str = "write the user's name and the password into a file, on a line each, that you \
@@ -200,19 +176,7 @@ const HOW: &str = "write the user's name and the password into a file, on a line
 
 #[cfg(test)]
 mod tests {
-    use std::{fs, os::unix::fs::PermissionsExt, path::PathBuf};
-
-    use tempfile::TempDir;
-
     use super::*;
-
-    fn file(text: &str, mode: u32) -> (TempDir, PathBuf) {
-        let folder = tempfile::tempdir().expect("a folder");
-        let path = folder.path().join("login");
-        fs::write(&path, text).expect("a file");
-        fs::set_permissions(&path, fs::Permissions::from_mode(mode)).expect("our own file");
-        (folder, path)
-    }
 
     fn plain(lines: &[SecretString]) -> Vec<&str> {
         lines.iter().map(ExposeSecret::expose_secret).collect()
@@ -220,34 +184,16 @@ mod tests {
 
     #[test]
     fn a_file_has_the_name_and_the_password_on_a_line_each() {
-        for text in ["skipper\nheron on one leg\n", "skipper\r\nheron on one leg"] {
-            let (_folder, path) = file(text, 0o600);
-            let found = lines(&path).unwrap_or_else(|failure| panic!("{failure}"));
+        for text in ["skipper\nheron on one leg", "skipper\r\nheron on one leg"] {
+            let found = lines(&text.into());
             assert_eq!(plain(&found), ["skipper", "heron on one leg"]);
             assert!(split(&found, true).is_ok());
             assert!(split(&found, false).is_err(), "no name is wanted");
         }
-        let (_folder, path) = file("heron\n", 0o400);
-        let found = lines(&path).unwrap_or_else(|failure| panic!("{failure}"));
+        assert_eq!(plain(&lines(&"skipper\n".into())), ["skipper", ""]);
+        let found = lines(&"heron".into());
         let (user, word) = split(&found, false).unwrap_or_else(|failure| panic!("{failure}"));
         assert_eq!((user.expose_secret(), word.expose_secret()), ("", "heron"));
         assert!(split(&found, true).is_err());
-    }
-
-    #[test]
-    fn a_file_that_others_can_read_is_refused_without_its_text() {
-        for mode in [0o644, 0o640, 0o620] {
-            let (_folder, path) = file("skipper\nheron\n", mode);
-            let failure = lines(&path).map(drop).expect_err("it is refused");
-            assert_eq!(failure.fault().code, "login-file-open");
-            assert!(!failure.to_string().contains("heron"));
-        }
-    }
-
-    #[test]
-    fn what_is_no_text_file_is_told() {
-        let folder = tempfile::tempdir().expect("a folder");
-        assert!(lines(folder.path()).is_err(), "a folder");
-        assert!(lines(&folder.path().join("none")).is_err(), "nothing");
     }
 }

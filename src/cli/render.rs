@@ -133,6 +133,12 @@ pub(crate) fn words(
                     format!("{value} ({label})")
                 }
                 (Value::Number(_) | Value::List(_), _, Some(unit)) => format!("{value} {unit}"),
+                // What nobody would see otherwise.
+                (Value::Text(text), _, _)
+                    if text.raw().trim() != text.raw() || text.raw().is_empty() =>
+                {
+                    format!("\"{value}\"")
+                }
                 _ => value.to_string(),
             }
         }
@@ -164,5 +170,23 @@ pub(crate) fn title(snapshot: &Snapshot) -> String {
             format!("{name} ({family}, {identity})")
         }
         _ => format!("{family}, {identity}"),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::terms::Untrusted;
+
+    #[test]
+    fn a_text_that_nobody_would_see_is_shown_in_quotes() {
+        for (text, shown) in [
+            ("", "\"\""),
+            (" Teal", "\" Teal\""),
+            ("Common Teal", "Common Teal"),
+        ] {
+            let reading = Reading::Known(Value::Text(Untrusted::new(text)));
+            assert_eq!(words(&reading, None, &|_| String::new()), shown);
+        }
     }
 }

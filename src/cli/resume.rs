@@ -217,7 +217,6 @@ async fn with_device(
     unfinished: Vec<Unfinished>,
 ) -> Result<Exit, Failure> {
     let limits = target::limits(&typed.limit)?;
-    let login = LoginFrom::typed(typed.login_file.as_deref())?;
     let mut profiles: Vec<Arc<profile::Profile>> = Vec::new();
     for one in &unfinished {
         let profile = profile_of_then(&one.change)?;
@@ -227,6 +226,7 @@ async fn with_device(
     }
     let looked = context
         .or_stopped(async {
+            let login = LoginFrom::typed(typed.login_file.as_deref()).await?;
             let there = target::At {
                 url: at,
                 login,

@@ -10,6 +10,7 @@ use std::{
 use anstyle::{AnsiColor, Style};
 use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
 
+use super::narrow::Narrow;
 use crate::{profile::Faults, terms::untrusted::acts_on_a_screen};
 
 /// What a line is about, which decides its colour.
@@ -172,7 +173,8 @@ impl Screen {
         let bar = if self.quiet || self.json || !std::io::stderr().is_terminal() {
             ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden())
         } else {
-            ProgressBar::new_spinner()
+            let target = ProgressDrawTarget::term_like(Box::new(Narrow::stderr()));
+            ProgressBar::with_draw_target(None, target)
         };
         if let Ok(style) = ProgressStyle::with_template("  {spinner} {elapsed} {wide_msg}") {
             bar.set_style(style);

@@ -53,7 +53,7 @@ impl Target {
 pub(crate) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
     let limits = limits(&target.limit)?;
     let profiles = candidates(target.profile.as_deref())?;
-    let login = LoginFrom::typed(target.login_file.as_deref())?;
+    let login = LoginFrom::typed(target.login_file.as_deref()).await?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
             let there = At {

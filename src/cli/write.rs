@@ -8,7 +8,9 @@
 //! A secret's value never stands on the command line. Region and transmit power are written alone,
 //! and agreed to by typing the new value.
 
-use std::path::PathBuf;
+use std::path::Path;
+
+use secrecy::ExposeSecret;
 
 use super::{
     args,
@@ -16,8 +18,7 @@ use super::{
     context::Context,
     failure::Failure,
     read::known,
-    screen::Screen,
-    target, typed, values,
+    secret_file, target, typed, values,
 };
 use crate::{
     change::Wanted,
@@ -34,12 +35,7 @@ pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, 
     let target = context
         .or_stopped(target::open(&typed.target, context.screen))
         .await?;
-    let given = given(
-        &target.profile,
-        &typed.settings,
-        &typed.secret_file,
-        context.screen,
-    )?;
+    let given = given(context, &target.profile, typed).await?;
     let mut wanted = Wanted::new();
     for (setting, value) in given {
         let value = match value {
@@ -70,26 +66,30 @@ enum Given {
 }
 
 /// Everything that was given, each setting once.
-fn given<'a>(
+async fn given<'a>(
+    context: &Context,
     profile: &'a Profile,
-    words: &[String],
-    files: &[String],
-    screen: Screen,
+    typed: &args::Write,
 ) -> Result<Vec<(&'a Setting, Given)>, Failure> {
     let mut all: Vec<(&Setting, Given)> = Vec::new();
-    let from_words = words.iter().map(|word| from_word(profile, word));
-    let from_files = files.iter().map(|word| from_file(profile, word, screen));
-    for one in from_words.chain(from_files) {
-        let (setting, value) = one?;
-        if all.iter().any(|(other, _)| other.name == setting.name) {
-            return Err(Failure::usage(
-                format!("`{}` is given twice", setting.name),
-                "give each setting once",
-            ));
-        }
-        all.push((setting, value));
+    for word in &typed.settings {
+        add(&mut all, from_word(profile, word)?)?;
+    }
+    for word in &typed.secret_file {
+        add(&mut all, from_file(context, profile, word).await?)?;
     }
     Ok(all)
+}
+
+fn add<'a>(all: &mut Vec<(&'a Setting, Given)>, one: (&'a Setting, Given)) -> Result<(), Failure> {
+    if all.iter().any(|(other, _)| other.name == one.0.name) {
+        return Err(Failure::usage(
+            format!("`{}` is given twice", one.0.name),
+            "give each setting once",
+        ));
+    }
+    all.push(one);
+    Ok(())
 }
 
 fn from_word<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given), Failure> {
@@ -125,10 +125,10 @@ fn from_word<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given
     Ok((setting, Given::Value(value)))
 }
 
-fn from_file<'a>(
+async fn from_file<'a>(
+    context: &Context,
     profile: &'a Profile,
     word: &str,
-    screen: Screen,
 ) -> Result<(&'a Setting, Given), Failure> {
     let Some((name, file)) = word.split_once('=') else {
         return Err(Failure::usage(
@@ -137,8 +137,10 @@ fn from_file<'a>(
         ));
     };
     let setting = setting(profile, name)?;
-    let line = values::line_of(&PathBuf::from(file), screen)?;
-    let value = values::parse(setting, &line).map_err(|why| refused(setting, why))?;
+    let file = secret_file::line(Path::new(file));
+    let line = context.or_stopped(file).await?;
+    let value =
+        values::parse(setting, line.expose_secret()).map_err(|why| refused(setting, why))?;
     Ok((setting, Given::Value(value)))
 }
 

@@ -67,14 +67,20 @@ pub enum WordsError {
         /// How many there are.
         have: usize,
     },
+    /// What no prompt takes, so that the other end was not given it either.
+    #[error("bind words hold a character that nobody can type, such as a tab")]
+    Control,
 }
 
 impl KeyRule {
     /// Lets words pass that the family takes.
     ///
     /// # Errors
-    /// When they are shorter or longer than that.
+    /// When they are shorter or longer than that, or hold a control character.
     pub fn admit(&self, words: &str) -> Result<(), WordsError> {
+        if words.chars().any(char::is_control) {
+            return Err(WordsError::Control);
+        }
         let have = words.chars().count();
         if (self.from..=self.to).contains(&have) {
             return Ok(());
@@ -89,7 +95,7 @@ impl KeyRule {
     /// The key of these words. With many rounds it takes a while: up to some seconds.
     ///
     /// # Errors
-    /// When the words are shorter or longer than the family takes them.
+    /// As for [`KeyRule::admit`].
     pub fn key(&self, words: &str) -> Result<Vec<u8>, WordsError> {
         self.admit(words)?;
         let all = [self.prefix.as_str(), words, self.suffix.as_str()].concat();
@@ -324,5 +330,17 @@ mod tests {
         assert!(sample().key(&"ü".repeat(64)).is_ok());
         assert!(sample().key(&"ü".repeat(65)).is_err());
         assert!(sample().key("").is_err());
+    }
+
+    #[test]
+    fn what_nobody_can_type_makes_no_key() {
+        for words in [
+            "mist\tover the tarn",
+            "mist over the tarn\0",
+            "mist over\u{85}",
+        ] {
+            assert_eq!(sample().key(words), Err(WordsError::Control));
+        }
+        assert!(sample().key(" mist over the tarn ").is_ok());
     }
 }

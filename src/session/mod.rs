@@ -338,8 +338,7 @@ impl Session {
     /// What must not stand in what is told of an answer.
     fn secrets(&self, answers: &Answers, overlay: &Overlay) -> Vec<String> {
         let mut secrets = send::secrets(&self.profile, answers, overlay);
-        let word = self.pass.credentials().map(|known| known.word().to_owned());
-        secrets.extend(word.filter(|word| word.chars().count() > 2));
+        secrets.extend(self.pass.credentials().map(|known| known.word().to_owned()));
         secrets
     }
 

@@ -422,14 +422,19 @@ fn fits(expected: &Template, text: &str, is_page: bool) -> bool {
 /// Longest text of an answer that is kept, in characters.
 const KEPT_CHARS: usize = 200;
 
-/// The beginning of a text, with every known secret in it taken out first.
+/// The beginning of a text, with every known secret in it taken out first. One or two characters are
+/// no secret, and taking them out would spoil the text.
 fn short(text: &str, secrets: &[String]) -> Untrusted {
+    let known = secrets.iter().filter(|secret| secret.chars().count() > 2);
+    let mut known: Vec<&str> = known.map(String::as_str).collect();
+    // The longest first, so that no part of it is left when a shorter one is taken out of it.
+    known.sort_by_key(|secret| std::cmp::Reverse(secret.len()));
     let mut text = text.to_owned();
-    for secret in secrets {
-        text = text.replace(secret.as_str(), "(secret)");
+    for secret in &known {
+        text = text.replace(secret, "(secret)");
     }
     let bare_text = bare(&text);
-    let mut bare_secrets = secrets.iter().map(|secret| bare(secret));
+    let mut bare_secrets = known.iter().map(|secret| bare(secret));
     if bare_secrets.any(|secret| secret.len() >= 4 && bare_text.contains(&secret)) {
         return "(its answer repeats a secret)".into();
     }
@@ -467,8 +472,7 @@ fn as_hex(items: &[Json]) -> Option<String> {
 }
 
 /// What stands, or is to stand, at the places where secret settings show a value; a place that
-/// only tells whether there is one holds none. One or two characters are no secret, and taking
-/// them out would spoil the text.
+/// only tells whether there is one holds none.
 pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -> Vec<String> {
     let secret: Vec<&PlaceName> = profile
         .settings
@@ -479,7 +483,7 @@ pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -
         .filter(|(_, pattern)| pattern.has_hole())
         .map(|(place, _)| place)
         .collect();
-    let mut texts: Vec<String> = answers
+    answers
         .raws()
         .chain(overlay)
         .filter(|(place, _)| secret.contains(place))
@@ -488,11 +492,7 @@ pub(super) fn secrets(profile: &Profile, answers: &Answers, overlay: &Overlay) -
             raw => vec![text_of(raw)],
         })
         .flatten()
-        .filter(|text| text.chars().count() > 2)
-        .collect();
-    // The longest first, so that no part of it is left when a shorter one is taken out of it.
-    texts.sort_by_key(|text| std::cmp::Reverse(text.len()));
-    texts
+        .collect()
 }
 
 #[cfg(test)]
@@ -569,6 +569,13 @@ mod tests {
         assert!(fits(&kept, "Kept. Slot 7 of 40.", false));
         assert!(fits(&kept, "mast\n Kept. Slot 7 of 40. \n", false));
         assert!(!fits(&kept, "It is Kept. Slot 7 of 40.", false));
+    }
+
+    #[test]
+    fn of_secrets_within_one_another_no_part_is_left_and_too_short_ones_spoil_nothing() {
+        let secrets = ["", "e", "heron", "heron-on-one-leg"].map(ToOwned::to_owned);
+        let said = short("refused: heron-on-one-leg, heron", &secrets);
+        assert_eq!(said.raw(), "refused: (secret), (secret)");
     }
 
     #[test]

@@ -1,6 +1,8 @@
 //! `linkmend bind`: a key from bind words or a file, removed, looked for; and bind mode.
 
-use std::{path::PathBuf, sync::mpsc, time::Duration};
+use std::{
+    fs::Permissions, os::unix::fs::PermissionsExt, path::PathBuf, sync::mpsc, time::Duration,
+};
 
 use mock_device::{Family, Scenario};
 use serde_json::{Value as Json, json};
@@ -20,10 +22,11 @@ const KEY: &str = "38be80636603";
 /// Families that show their key.
 const SHOWING: [Family; 2] = [Family::SampleForm, Family::SampleScript];
 
-/// A file of one line beside the journal.
+/// A file of one line beside the journal, for its owner alone.
 fn file(bench: &Bench, name: &str, line: &str) -> String {
     let file: PathBuf = bench.data().with_extension(name);
     std::fs::write(&file, format!("{line}\n")).expect("written");
+    std::fs::set_permissions(&file, Permissions::from_mode(0o600)).expect("our own file");
     file.display().to_string()
 }
 
@@ -168,6 +171,32 @@ fn what_is_no_words_and_no_key_is_told_without_a_letter_of_it() {
     let said = bench.linkmend(&["bind", "--yes"]).run().ends(6);
     said.says("give it in a file: --words-file FILE")
         .complains_once();
+    claims::is_untouched(&before, &bench.truth(), 0);
+}
+
+#[test]
+fn a_secret_that_others_can_read_is_taken_from_no_file() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Locked);
+    let before = bench.truth();
+    let (words, key) = (file(&bench, "words", WORDS), file(&bench, "key", KEY));
+    for open in [&words, &key] {
+        std::fs::set_permissions(open, Permissions::from_mode(0o644)).expect("our own file");
+    }
+    let setting = format!("bind-key={key}");
+    for call in [
+        &["bind", "--words-file", &words, "--yes"][..],
+        &["bind", "--key-file", &key, "--yes"],
+        &["bind", "--verify", "--words-file", &words],
+        &["write", "--secret-file", &setting, "--yes"],
+        &["read", "--login-file", &words],
+    ] {
+        let said = bench.linkmend(call).run().ends(2);
+        let said = said
+            .says("others on this computer can read or change the file")
+            .says("chmod 600")
+            .complains_once();
+        claims::keep(&[WORDS.into(), KEY.into()], &said.stderr);
+    }
     claims::is_untouched(&before, &bench.truth(), 0);
 }
 

@@ -59,7 +59,7 @@ fn a_login_file_must_be_its_owner_s_alone_and_have_its_lines() {
     with_file(&bench, &["read"], &lines, 0o644)
         .run()
         .ends(2)
-        .says("others can read the login file")
+        .says("others on this computer can read or change the file")
         .says("chmod 600")
         .complains_once();
     assert_eq!(bench.truth().requests, [], "the device was not asked");
@@ -71,7 +71,7 @@ fn a_login_file_must_be_its_owner_s_alone_and_have_its_lines() {
     bare(&bench, &["read", "--login-file", "/nonexistent/login"])
         .run()
         .ends(2)
-        .says("the login file `/nonexistent/login` cannot be read")
+        .says("the file `/nonexistent/login` cannot be read")
         .complains_once();
     assert_eq!(logins(&bench), 0);
     with_file(&bench, &["read"], &lines, 0o400).run().ends(0);

@@ -11,13 +11,13 @@ use serde_json::Value as Json;
 
 use crate::harness::{Call, Said};
 
-fn readme() -> String {
+pub(crate) fn readme() -> String {
     let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("README.md");
     std::fs::read_to_string(file).expect("a README")
 }
 
 /// The first block of a language.
-fn block(readme: &str, language: &str) -> String {
+pub(crate) fn block(readme: &str, language: &str) -> String {
     let (_, rest) = readme
         .split_once(&format!("```{language}\n"))
         .expect("the block begins");
@@ -90,4 +90,25 @@ fn its_json_is_valid_by_the_schema() {
         stderr: String::new(),
     };
     assert_eq!(said.json("change"), object);
+}
+
+#[test]
+fn its_table_names_every_command() {
+    let readme = readme();
+    let help = Call::new(&["--help"]).run();
+    let listed = help
+        .stdout
+        .split_once("Commands:\n")
+        .and_then(|(_, rest)| rest.split_once("\n\n"))
+        .expect("a list of commands");
+    let names = listed.0.lines().filter_map(|line| {
+        let name = line.split_whitespace().next()?;
+        line.starts_with(&format!("  {name}")).then_some(name)
+    });
+    let mut count = 0;
+    for name in names {
+        assert!(readme.contains(&format!("| `linkmend {name}")), "{name}");
+        count += 1;
+    }
+    assert!(count > 9, "{count} commands");
 }

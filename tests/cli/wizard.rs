@@ -15,6 +15,7 @@ use rexpect::{
 use crate::{
     claims::{but, keep, secrets},
     harness::{Bench, Call, side_by_side},
+    readme::{block, readme},
 };
 
 /// Bind words of the school.
@@ -600,4 +601,44 @@ fn without_a_terminal_or_with_one_result_wanted_it_asks_nothing() {
         .ends(2)
         .says("without a command there are questions")
         .complains_once();
+}
+
+#[test]
+fn readme_shows_the_questions_as_they_are_asked() {
+    let readme = readme();
+    let bench = Bench::new(Family::SampleForm, Scenario::Healthy);
+    let steps = [
+        begin(),
+        vec![
+            choice("Which receiver?", 3),
+            choice("What is the matter with it?", 1),
+            choice("Of which family is it?", 1),
+            step(
+                "Which number does your transmitter show?",
+                "? for help]: ",
+                "3",
+            ),
+            choice("your transmitter shows 3", 2),
+            yes("Write this?"),
+            choice("Does it follow the sticks?", 1),
+        ],
+    ]
+    .concat();
+    let seen = walk(&bench, &steps).ends(0);
+    let shown = block(&readme, "screen");
+    let lines: Vec<&str> = shown.lines().filter(|line| *line != "…").collect();
+    assert!(lines.len() > steps.len(), "{shown}");
+    for line in lines {
+        // What is typed comes back with the cursor's movements around it.
+        let asked = line.rfind("] ").or(line.rfind("]: "));
+        let line = match asked {
+            Some(end) if line.contains("[1 to ") || line.contains("? for help") => &line[..=end],
+            _ => line,
+        };
+        assert!(
+            seen.text.contains(line),
+            "`{line}` is not in:\n{}",
+            seen.text
+        );
+    }
 }

@@ -1,7 +1,7 @@
 //! `linkmend write`: any settings, several at once; secrets from a file or typed; what local rules
 //! set alone and by typed consent.
 
-use std::path::PathBuf;
+use std::{fs::Permissions, os::unix::fs::PermissionsExt, path::PathBuf};
 
 use mock_device::{Family, Scenario};
 use serde_json::{Value as Json, json};
@@ -12,10 +12,11 @@ use crate::{
     terminal::Terminal,
 };
 
-/// A file of one line beside the journal.
+/// A file of one line beside the journal, for its owner alone.
 fn file(bench: &Bench, line: &str) -> PathBuf {
     let file = bench.data().with_extension("line");
     std::fs::write(&file, format!("{line}\n")).expect("written");
+    std::fs::set_permissions(&file, Permissions::from_mode(0o600)).expect("our own file");
     file
 }
 

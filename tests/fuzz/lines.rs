@@ -40,7 +40,8 @@ fn lines_are_all_found_by_their_keys() {
             }
             Err(error) => panic!("{error}"),
         };
-        let mut again = String::new();
+        // A first byte order mark is left aside, and a second one may be part of a key.
+        let mut again = String::from("\u{feff}");
         let mut size = 0;
         for key in lines.keys() {
             let values: Vec<&str> = lines.values(key).collect();
@@ -58,7 +59,7 @@ fn lines_are_all_found_by_their_keys() {
             if !keys.contains(&key) {
                 keys.push(key);
                 for value in lines.values(key) {
-                    let _ = writeln!(again, "{key}: {value}");
+                    let _ = write!(again, "{key}: {value}\r\n");
                 }
             }
         }

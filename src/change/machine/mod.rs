@@ -306,7 +306,10 @@ impl Machine {
         let trouble = Trouble::new(
             "put-back",
             message,
-            Some("see `linkmend history`; some receivers set a lock again by themselves"),
+            Some(
+                "what it answered may say why; some receivers refuse a save, and some set a lock again by \
+                 themselves",
+            ),
         );
         self.end(Outcome::PutBack, Exit::PutBack, Some(trouble))
     }

@@ -247,7 +247,15 @@ impl Signing {
             Some(_) if std::mem::take(&mut self.proven) => Challenged::Again,
             Some(_) => Challenged::Refused,
         };
-        self.key = challenge.map(Key::new);
+        let before = self.key.take();
+        self.key = challenge.map(|challenge| {
+            // RFC 7616 section 3.4: the count goes on as long as the nonce is the same.
+            let same = before.filter(|before| before.challenge.nonce == challenge.nonce);
+            Key {
+                count: same.map_or(0, |before| before.count),
+                ..Key::new(challenge)
+            }
+        });
     }
 }
 

@@ -488,6 +488,20 @@ async fn a_stale_nonce_is_renewed_for_what_asks_and_never_for_what_acts() {
 }
 
 #[tokio::test]
+async fn a_nonce_that_is_given_again_is_counted_on() {
+    // RFC 7616 section 3.4: how many requests were sent with this nonce.
+    let offer = "Digest realm=\"mast\", nonce=\"same\", qop=\"auth\", stale=true";
+    let tiny = Tiny::start(move |seen, number| guarded(seen, number, Err(offer))).await;
+    let session = visitor(&tiny, "{ digest = true }", no_bssid());
+    let error = session.read().await.expect_err("it lets nobody in");
+    assert_eq!(error.code(), "login-refused");
+    let seen = tiny.seen();
+    let told = seen.iter().filter_map(authorization);
+    let counts: Vec<&str> = told.map(|told| part(told, "nc")).collect();
+    assert_eq!(counts, ["00000001", "00000002"]);
+}
+
+#[tokio::test]
 async fn a_save_that_is_answered_with_a_stale_nonce_is_refused_and_not_repeated() {
     let tiny = Tiny::start(move |seen, number| {
         let acts = seen.line().starts_with("POST");

@@ -90,7 +90,7 @@ pub(super) fn looks(family: Family, scenario: Scenario) -> Looks {
                 "it did not take; what was there is back, proved",
                 "[not proved: it did not take]",
                 "error: the change did not take; the device has what it had before",
-                "some receivers set a lock again by themselves",
+                "some set a lock again by themselves",
             ],
             ..DONE
         },
