@@ -13,7 +13,7 @@ use super::{
     body,
     http::{Acted, Ask, BadRedirect, Got, HttpError},
     json,
-    page::{Entry, Form, SubmitMethod, encode::Encoded},
+    page::{Entry, Form, Submission, SubmitMethod, encode::Encoded},
 };
 use crate::{
     profile::{At, Method, Profile, Request, Save, SaveHow, Template},
@@ -156,12 +156,24 @@ fn ask(
     let (content_type, bytes) = made.map(|made| (made.content_type, made.bytes)).unzip();
     Ok(Ask {
         method,
-        url,
         content_type,
         body: bytes,
-        ends: None,
-        login: false,
+        ..Ask::get(url)
     })
+}
+
+/// What a form sends, as a request.
+pub(super) fn of_form(submission: Submission) -> Ask {
+    let (method, body) = match submission.method {
+        SubmitMethod::Get => (Method::Get, None),
+        SubmitMethod::Post => (Method::Post, Some(submission.body)),
+    };
+    Ask {
+        method,
+        content_type: submission.content_type,
+        body,
+        ..Ask::get(submission.url)
+    }
 }
 
 /// The document that answered a request, with the overlay's differences.
@@ -253,19 +265,7 @@ impl FormSave<'_> {
                 });
             }
         }
-        let submission = form.submit(press).map_err(unfit)?;
-        let (method, body) = match submission.method {
-            SubmitMethod::Get => (Method::Get, None),
-            SubmitMethod::Post => (Method::Post, Some(submission.body)),
-        };
-        Ok(Ask {
-            method,
-            url: submission.url,
-            content_type: submission.content_type,
-            body,
-            ends: None,
-            login: false,
-        })
+        Ok(of_form(form.submit(press).map_err(unfit)?))
     }
 
     fn form(&self) -> Result<&Form, SessionError> {

@@ -53,6 +53,9 @@ pub struct Ask {
     pub ends: Option<String>,
     /// Whether one must be let in for it: then it carries what HTTP Basic or Digest want.
     pub login: bool,
+    /// Whether the device chose the address, by a redirect. Then nothing of it is told: a device
+    /// could put there what it was told.
+    pub led: bool,
 }
 
 impl Ask {
@@ -65,6 +68,16 @@ impl Ask {
             body: None,
             ends: None,
             login: false,
+            led: false,
+        }
+    }
+
+    /// The same, led to another address by the device.
+    fn led_to(self, url: Url) -> Self {
+        Self {
+            url,
+            led: true,
+            ..self
         }
     }
 
@@ -79,11 +92,16 @@ impl Ask {
     }
 
     fn line(&self) -> Line {
-        Line::new(self.method_word(), self.url.path())
+        let path = if self.led {
+            "(where it led)"
+        } else {
+            self.url.path()
+        };
+        Line::new(self.method_word(), path)
     }
 }
 
-/// The method and the path alone.
+/// The method and the path alone, and not even that of one that the device chose.
 impl fmt::Debug for Ask {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         write!(f, "Ask({})", self.line())
@@ -191,7 +209,7 @@ impl Http {
         for _ in 0..=self.limits.redirects {
             match self.patiently(&at).await? {
                 Hop::Answer(got) => return Ok(got),
-                Hop::To(url) => at.url = url,
+                Hop::To(url) => at = at.led_to(url),
             }
         }
         Err(HttpError::Redirect {
@@ -209,12 +227,11 @@ impl Http {
         let answer = match status {
             301..=303 => match head.leads_to(&self.origin) {
                 Ok(url) => {
-                    let login = ask.login;
-                    self.follow(Ask {
-                        login,
-                        ..Ask::get(url)
-                    })
-                    .await
+                    let next = Ask {
+                        login: ask.login,
+                        ..Ask::get(url.clone())
+                    };
+                    self.follow(next.led_to(url)).await
                 }
                 Err(error) => Err(error),
             },
@@ -251,7 +268,7 @@ impl Http {
         for _ in 0..self.limits.redirects.max(1) {
             match self.step(&ask).await? {
                 Hop::Answer(got) => return Ok(got),
-                Hop::To(url) => ask.url = url,
+                Hop::To(url) => ask = ask.led_to(url),
             }
         }
         Err(HttpError::Redirect {

@@ -7,12 +7,12 @@ use std::sync::Arc;
 
 use super::Credentials;
 use crate::{
-    profile::{Login, Method},
+    profile::Login,
     session::{
         SessionError,
         answers::as_page,
         http::{Acted, Ask, Got, HttpError},
-        page::{FormError, Page, SubmitMethod},
+        page::{FormError, Page},
         send,
     },
     terms::{Raw, RequestName, Untrusted},
@@ -90,17 +90,9 @@ impl<'a> LoginForm<'a> {
         form.fill(self.password, &Raw::Text(credentials.word().to_owned()))
             .map_err(unfit)?;
         let submission = form.submit(self.press).map_err(unfit)?;
-        let (method, body) = match submission.method {
-            SubmitMethod::Get => (Method::Get, None),
-            SubmitMethod::Post => (Method::Post, Some(submission.body)),
-        };
         Ok(Ask {
-            method,
-            url: submission.url,
-            content_type: submission.content_type,
-            body,
-            ends: None,
             login: true,
+            ..send::of_form(submission)
         })
     }
 

@@ -115,7 +115,7 @@ async fn a_log_holds_method_path_status_and_sizes_alone() {
             "Set-Cookie: pass=reeds-cookie\r\n",
             "reeds-answer",
         ),
-        1 => answer("303 C", "Location: /said?word=reeds-redirect\r\n", ""),
+        1 => answer("303 C", "Location: /reeds-path?word=reeds-redirect\r\n", ""),
         2 => answer("200 OK", "", "reeds-page"),
         _ => (Vec::new(), Then::Reset),
     })
@@ -135,7 +135,7 @@ async fn a_log_holds_method_path_status_and_sizes_alone() {
         "GET /state",
         "status=200 bytes=12",
         "POST /keep",
-        "GET /said",
+        "GET (where it led)",
         "no-answer",
     ] {
         assert!(logged.contains(said), "{said} in {logged}");

@@ -392,6 +392,25 @@ async fn after_a_write_the_page_is_fetched_and_nothing_is_sent_again() {
 }
 
 #[tokio::test]
+async fn an_address_that_the_device_chose_is_in_no_error() {
+    let tiny = Tiny::start(|seen, _| match seen.line().as_str() {
+        "GET /" | "POST /keep" => answer("303 C", "Location: /reeds-and-rushes\r\n", ""),
+        _ => answer("404 Not Found", "", ""),
+    })
+    .await;
+    let http = http(&tiny, quick());
+    let read = http.fetch(&get(&tiny, "/")).await.expect_err("404");
+    let save = post(&tiny, "/keep", "word=reeds-and-rushes");
+    let acted = http.act(&save).await.expect("it was answered");
+    for error in [read, acted.answer.expect_err("404")] {
+        assert_eq!(error.code(), "status", "{error}");
+        assert!(!format!("{error} {error:?}").contains("reeds"), "{error:?}");
+    }
+    let led = "GET /reeds-and-rushes";
+    assert_eq!(tiny.lines(), ["GET /", led, "POST /keep", led]);
+}
+
+#[tokio::test]
 async fn after_a_write_a_redirect_away_is_known_and_not_followed() {
     let tiny = Tiny::start(|_, _| answer("303 C", "Location: http://127.0.0.1:9/\r\n", "")).await;
     let acted = http(&tiny, quick()).act(&post(&tiny, "/keep", "a=b")).await;
