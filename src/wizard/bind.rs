@@ -31,7 +31,7 @@ pub(super) async fn mend(guide: &Guide<'_>, place: &Place, look: &Look) -> Resul
     );
     let profile = &place.target.profile;
     let mut ways = Vec::new();
-    if words_setting(profile).is_some_and(|setting| !setting.saves.is_empty()) {
+    if can_be_set(profile) {
         ways.push((
             Way::Words,
             "Set its bind key from the bind words of the transmitter.",
@@ -108,6 +108,10 @@ pub(super) async fn hold_against(
         after_reading(guide, place, look);
         return Ok(Exit::Done);
     }
+    if !can_be_set(&target.profile) {
+        after_reading(guide, place, look);
+        return Ok(Exit::Done);
+    }
     let set = guide
         .agree(
             "Set its bind key from bind words now?",
@@ -134,6 +138,11 @@ async fn by_words(guide: &Guide<'_>, place: &Place, look: &Look) -> Result<Exit,
 fn words_setting(profile: &Profile) -> Option<&Setting> {
     let setting = profile.setting(SettingName::BIND_KEY)?;
     setting.words.is_some().then_some(setting)
+}
+
+/// Whether the family takes a key that bind words make.
+fn can_be_set(profile: &Profile) -> bool {
+    words_setting(profile).is_some_and(|setting| !setting.saves.is_empty())
 }
 
 /// As if it had been typed: this device and no other.
