@@ -23,7 +23,7 @@ use super::{
     render,
     screen::Tone,
     secret_file,
-    target::{self, Target},
+    target::Target,
     typed, values,
 };
 use crate::{
@@ -39,11 +39,7 @@ use crate::{
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Bind) -> Result<Exit, Failure> {
-    let folder = context.folder(typed.target.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let target = context
-        .or_stopped(target::open(&typed.target, context.screen))
-        .await?;
+    let (journal, target) = changing::begin(context, &typed.target).await?;
     if typed.mode {
         return bind_mode::run(context, &journal, &target, typed).await;
     }

@@ -10,7 +10,7 @@ use super::{
     render::{self, Fingerprint},
     screen::{Screen, Tone},
     steps::Steps,
-    target::Target,
+    target::{self, Target},
 };
 use crate::{
     change::{
@@ -97,6 +97,18 @@ impl Order {
             if_nothing: None,
         }
     }
+}
+
+/// The journal and the device that a command is about. The journal comes first: where it cannot be
+/// written, the device is not asked.
+pub(super) async fn begin(
+    context: &Context,
+    typed: &args::Target,
+) -> Result<(Journal, Target), Failure> {
+    let folder = context.folder(typed.practice.is_some())?;
+    let journal = Journal::open(&folder)?;
+    let opened = target::open(typed, context.screen);
+    Ok((journal, context.or_stopped(opened).await?))
 }
 
 /// Makes a new change of a device, shown step by step, and says how it ended.

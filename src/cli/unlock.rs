@@ -16,7 +16,7 @@ use super::{
     changing::{self, Ended, Order},
     context::Context,
     failure::Failure,
-    target::{self, Target},
+    target::Target,
 };
 use crate::{
     change::{Trouble, Wanted},
@@ -28,11 +28,7 @@ use crate::{
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Unlock) -> Result<Exit, Failure> {
-    let folder = context.folder(typed.target.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let target = context
-        .or_stopped(target::open(&typed.target, context.screen))
-        .await?;
+    let (journal, target) = changing::begin(context, &typed.target).await?;
     let wanted = wanted(&target.profile, typed.to.as_deref())?;
     let which = Which::typed(&typed.target);
     let ended = unlock(context, &journal, &target, wanted, which, typed.writing).await?;

@@ -18,11 +18,10 @@ use super::{
     context::Context,
     failure::Failure,
     read::known,
-    secret_file, target, typed, values,
+    secret_file, typed, values,
 };
 use crate::{
     change::Wanted,
-    journal::Journal,
     judge::Expectation,
     profile::{Profile, Setting},
     terms::{Exit, Untrusted, Value},
@@ -30,11 +29,7 @@ use crate::{
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Write) -> Result<Exit, Failure> {
-    let folder = context.folder(typed.target.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let target = context
-        .or_stopped(target::open(&typed.target, context.screen))
-        .await?;
+    let (journal, target) = changing::begin(context, &typed.target).await?;
     let given = given(context, &target.profile, typed).await?;
     let mut wanted = Wanted::new();
     for (setting, value) in given {

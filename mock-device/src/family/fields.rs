@@ -35,15 +35,19 @@ impl Fields {
         twice.map_or(Ok(()), |(_, (name, _))| Err(name.clone()))
     }
 
-    /// The names that are none of these, for a remark.
-    pub(crate) fn besides(&self, known: &[&str]) -> Option<String> {
+    /// The remark on a good save, with the names that are none of these.
+    pub(crate) fn saved(&self, known: &[&str]) -> String {
         let unknown: Vec<&str> = self
             .0
             .iter()
             .map(|(name, _)| name.as_str())
             .filter(|name| !known.contains(name))
             .collect();
-        (!unknown.is_empty()).then(|| unknown.join(", "))
+        if unknown.is_empty() {
+            "saved".to_owned()
+        } else {
+            format!("saved, without knowing {}", unknown.join(", "))
+        }
     }
 }
 

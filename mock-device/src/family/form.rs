@@ -137,10 +137,7 @@ impl Form {
             Ok(changed) => {
                 *settings = changed;
                 let page = page::said("Kept. Starting again.");
-                let note = fields.besides(part.controls()).map_or_else(
-                    || "saved".to_owned(),
-                    |names| format!("saved, without knowing {names}"),
-                );
+                let note = fields.saved(part.controls());
                 Outcome::new(Kind::Saved, Reply::new(200, HTML, page), note)
                     .of(part.fields())
                     .restarting()

@@ -211,10 +211,7 @@ impl Login {
         match changed {
             Ok(changed) => {
                 *settings = changed;
-                let note = fields.besides(page.controls()).map_or_else(
-                    || "saved".to_owned(),
-                    |names| format!("saved, without knowing {names}"),
-                );
+                let note = fields.saved(page.controls());
                 Outcome::new(Kind::Saved, see(page.path()), note).of(page.fields())
             }
             Err(name) => refused(422, &format!("Not kept: {name}")),
