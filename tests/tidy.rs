@@ -18,8 +18,9 @@ const MOST_LINES: usize = 700;
 const FACES: [&str; 2] = ["cli", "wizard"];
 
 /// Which modules of ours each module may use, apart from itself. The faces may use all of them.
-const MAY_USE: [(&str, &[&str]); 7] = [
+const MAY_USE: [(&str, &[&str]); 8] = [
     ("terms", &[]),
+    ("wifi", &["terms"]),
     ("profile", &["terms"]),
     ("judge", &["profile", "terms"]),
     ("session", &["profile", "terms"]),

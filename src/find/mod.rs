@@ -75,7 +75,7 @@ pub async fn at(
     profiles: &[Arc<Profile>],
     limits: &Limits,
 ) -> Result<Vec<Found>, FindError> {
-    let http = Http::new(origin.clone(), limits.clone(), None)?;
+    let http = Http::new(origin.clone(), limits.clone())?;
     let mut answers = Answers {
         http: &http,
         fetched: BTreeMap::new(),

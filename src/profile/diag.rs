@@ -67,6 +67,8 @@ codes! {
     BadPointer = "bad-pointer";
     /// No literal IP address.
     BadAddress = "bad-address";
+    /// An address for this computer that is none, or not in the device's network.
+    BadHostAddress = "bad-host-address";
     /// No path from the root of the device's origin.
     BadPath = "bad-path";
     /// No template: two holes, or a single brace.

@@ -113,6 +113,11 @@ static NETWORK: Table = Table {
             "the passphrase of every device, if the manual prints one: 8 to 63 ASCII characters",
         ),
         need("address", &Shape::Address, "the device's own address in it"),
+        may(
+            "host-address",
+            &Shape::Words,
+            "an IPv4 address and prefix length for this computer in it, such as 192.168.77.9/24; left out: the device gives one",
+        ),
         need(
             "opens-s",
             &SPAN,

@@ -87,8 +87,46 @@ pub struct Network {
     pub passphrase: Option<SecretString>,
     /// The device's own address in its network: a literal IP address.
     pub address: std::net::IpAddr,
+    /// An address that this computer may take in it; none: the device gives one.
+    pub host: Option<HostAddress>,
     /// Seconds after power-up within which it opens.
     pub opens_s: Span,
+}
+
+/// An address for this computer in a device's own network.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct HostAddress {
+    /// Another one than the device's, in the same network.
+    pub address: std::net::Ipv4Addr,
+    /// Bits of the network's part, 1 to 30.
+    pub prefix: u8,
+}
+
+/// An address with a prefix length (RFC 4632 section 3.1), such as `192.168.77.9/24`.
+impl std::str::FromStr for HostAddress {
+    type Err = ();
+
+    fn from_str(text: &str) -> Result<Self, ()> {
+        let (address, prefix) = text.split_once('/').ok_or(())?;
+        let address = address.parse().map_err(|_| ())?;
+        let prefix = prefix.parse().map_err(|_| ())?;
+        if (1..=30).contains(&prefix) {
+            Ok(Self { address, prefix })
+        } else {
+            Err(())
+        }
+    }
+}
+
+impl HostAddress {
+    /// Whether a device at an address is in the same network, and is another one.
+    pub fn reaches(&self, device: std::net::IpAddr) -> bool {
+        let std::net::IpAddr::V4(device) = device else {
+            return false;
+        };
+        let network = |address: std::net::Ipv4Addr| address.to_bits() >> (32 - self.prefix);
+        device != self.address && network(device) == network(self.address)
+    }
 }
 
 /// A closed range of seconds.

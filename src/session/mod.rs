@@ -129,7 +129,7 @@ impl Session {
     ) -> Result<Self, SessionError> {
         let pass = Arc::new(Pass::new(&profile.login, None));
         Ok(Self {
-            http: Http::new(origin, limits.clone(), None)?.showing(Arc::clone(&pass)),
+            http: Http::new(origin, limits.clone())?.showing(Arc::clone(&pass)),
             pass,
             profile,
             limits,

@@ -4,16 +4,17 @@
 //! questions; so there are no names but `localhost`. Whatever a device's answer points to is held
 //! against the origin before anything is sent there.
 
-use std::fmt;
+use std::{fmt, net::IpAddr};
 
 use url::{Host, Url};
 
 use crate::terms::Untrusted;
 
-/// Scheme, address and port of a device.
+/// Scheme, address and port of a device, and the adapter through which it is reached.
 #[derive(Clone, PartialEq, Eq)]
 pub struct Origin {
     url: Url,
+    adapter: Option<String>,
 }
 
 /// Why a text is no origin of a device.
@@ -146,6 +147,7 @@ impl Origin {
         }
         let origin = Origin {
             url: root_of(url.clone()),
+            adapter: None,
         };
         if url == origin.url {
             Ok(origin)
@@ -156,6 +158,31 @@ impl Origin {
                 better: origin.to_string(),
             })
         }
+    }
+
+    /// Port 80 of an address, such as a device has in its own network.
+    pub fn of(address: IpAddr) -> Result<Self, OriginError> {
+        // An IPv6 address stands in brackets (RFC 3986 section 3.2.2).
+        let text = match address {
+            IpAddr::V4(address) => format!("http://{address}/"),
+            IpAddr::V6(address) => format!("http://[{address}]/"),
+        };
+        Self::parse(&text)
+    }
+
+    /// The same, through this network adapter and no other (Linux only): whatever has the address
+    /// behind another one cannot answer in the device's place.
+    #[must_use]
+    pub fn through(self, adapter: &str) -> Self {
+        Self {
+            adapter: Some(adapter.to_owned()),
+            ..self
+        }
+    }
+
+    /// The adapter, where one is named.
+    pub fn adapter(&self) -> Option<&str> {
+        self.adapter.as_deref()
     }
 
     /// The URL of a path (and query) of this origin. The path comes from a profile, which has
