@@ -4,7 +4,7 @@
 //! questions; so there are no names but `localhost`. Whatever a device's answer points to is held
 //! against the origin before anything is sent there.
 
-use std::{fmt, net::IpAddr};
+use std::{fmt, net::IpAddr, sync::Arc};
 
 use url::{Host, Url};
 
@@ -12,9 +12,12 @@ use crate::terms::Untrusted;
 
 /// Scheme, address and port of a device, and the adapter through which it is reached.
 #[derive(Clone, PartialEq, Eq)]
-pub struct Origin {
+pub struct Origin(Arc<Place>);
+
+#[derive(Clone, PartialEq, Eq)]
+struct Place {
     url: Url,
-    adapter: Option<String>,
+    adapter: Option<Box<str>>,
 }
 
 /// Why a text is no origin of a device.
@@ -145,11 +148,11 @@ impl Origin {
                 });
             }
         }
-        let origin = Origin {
+        let origin = Origin(Arc::new(Place {
             url: root_of(url.clone()),
             adapter: None,
-        };
-        if url == origin.url {
+        }));
+        if url == origin.0.url {
             Ok(origin)
         } else {
             let rest = url.as_str().strip_prefix(&origin.to_string());
@@ -174,26 +177,26 @@ impl Origin {
     /// behind another one cannot answer in the device's place.
     #[must_use]
     pub fn through(self, adapter: &str) -> Self {
-        Self {
-            adapter: Some(adapter.to_owned()),
-            ..self
-        }
+        Self(Arc::new(Place {
+            url: self.0.url.clone(),
+            adapter: Some(adapter.into()),
+        }))
     }
 
     /// The adapter, where one is named.
     pub fn adapter(&self) -> Option<&str> {
-        self.adapter.as_deref()
+        self.0.adapter.as_deref()
     }
 
     /// The URL of a path (and query) of this origin. The path comes from a profile, which has
     /// checked it; whatever does not stay within the origin is none.
     pub fn join(&self, path: &str) -> Option<Url> {
-        self.url.join(path).ok().filter(|url| self.holds(url))
+        self.0.url.join(path).ok().filter(|url| self.holds(url))
     }
 
     /// Whether a URL has the same scheme, host and port and carries no user's name.
     pub fn holds(&self, url: &Url) -> bool {
-        url.origin() == self.url.origin() && url.username().is_empty() && url.password().is_none()
+        url.origin() == self.0.url.origin() && url.username().is_empty() && url.password().is_none()
     }
 }
 
@@ -207,7 +210,7 @@ fn root_of(mut url: Url) -> Url {
 /// `http://192.168.77.1`, without a closing slash.
 impl fmt::Display for Origin {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(self.url.as_str().trim_end_matches('/'))
+        f.pad(self.0.url.as_str().trim_end_matches('/'))
     }
 }
 
