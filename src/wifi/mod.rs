@@ -10,6 +10,8 @@ mod access_point;
 mod adapter;
 mod error;
 mod join;
+#[cfg(target_os = "linux")]
+mod network_manager;
 
 use async_trait::async_trait;
 use tokio::sync::watch;
@@ -18,6 +20,8 @@ pub use access_point::{AccessPoint, NetworkName, Offers};
 pub use adapter::{Adapter, AdapterName, AdapterState};
 pub use error::WifiError;
 pub use join::{Addressing, Home, HomeConnection, Join, Joined, Key, Link};
+#[cfg(target_os = "linux")]
+pub use network_manager::NetworkManager;
 
 /// What the host's Wi-Fi can be asked for. Every call may be dropped at any moment; one that was
 /// dropped while it joined has left the adapter by itself, and [`Wifi::go_home`] puts it right.
