@@ -24,7 +24,7 @@ const MAY_USE: [(&str, &[&str]); 8] = [
     ("profile", &["terms"]),
     ("judge", &["profile", "terms"]),
     ("session", &["profile", "terms"]),
-    ("find", &["profile", "session", "terms"]),
+    ("find", &["profile", "session", "terms", "wifi"]),
     ("change", &["profile", "session", "terms"]),
     ("journal", &["change", "judge", "profile", "terms"]),
 ];
