@@ -12,6 +12,8 @@ mod error;
 mod join;
 #[cfg(target_os = "linux")]
 mod network_manager;
+#[cfg(target_os = "linux")]
+mod nl80211;
 
 use async_trait::async_trait;
 use tokio::sync::watch;
