@@ -19,6 +19,7 @@
 //! # }
 //! ```
 
+mod air;
 mod device;
 mod family;
 mod fault;
@@ -34,6 +35,7 @@ mod truth;
 mod wire;
 mod world;
 
+pub use air::{Air, Why};
 pub use family::{Family, UnknownWord};
 pub use fault::{Fault, FaultAt, FaultSyntax, Faults};
 pub use scenario::Scenario;
