@@ -9,9 +9,12 @@
 mod access_point;
 mod adapter;
 mod error;
+pub mod fake;
 mod join;
 #[cfg(target_os = "linux")]
 mod network_manager;
+#[cfg(target_os = "linux")]
+mod nl80211;
 
 use async_trait::async_trait;
 use tokio::sync::watch;
