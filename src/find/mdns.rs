@@ -175,7 +175,9 @@ enum Heard {
 }
 
 /// Looks for devices of these families that have joined a network of the adapter, or of all adapters
-/// but loopback, for so long. To be called within a tokio runtime.
+/// but loopback and tunnels, for so long. To be called within a tokio runtime, and after the adapter
+/// has its address. Where two adapters of this computer have one and the same IPv4 address, only one of
+/// them hears what is announced over IPv4: the system knows the networks apart by that address.
 pub fn browse(
     adapter: Option<&AdapterName>,
     profiles: &[Arc<Profile>],
