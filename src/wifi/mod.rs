@@ -12,7 +12,7 @@ mod error;
 pub mod fake;
 mod join;
 #[cfg(target_os = "linux")]
-mod network_manager;
+pub mod network_manager;
 #[cfg(target_os = "linux")]
 mod nl80211;
 
