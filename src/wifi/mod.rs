@@ -13,7 +13,9 @@ mod error;
 pub mod fake;
 mod join;
 #[cfg(target_os = "linux")]
-mod network_manager;
+pub mod network_manager;
+#[cfg(target_os = "linux")]
+mod nl80211;
 
 use async_trait::async_trait;
 use tokio::sync::watch;

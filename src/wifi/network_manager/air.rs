@@ -8,6 +8,7 @@ use zbus::{OwnedObjectPath, Variant};
 use super::{
     Inner, adapters,
     bus::WirelessProxy,
+    permissions,
     picture::{Device, Picture},
     reasons,
 };
@@ -56,7 +57,9 @@ pub(super) async fn scan(
             // One is under way already, or the adapter has just woken: what ends next counts where
             // no names are called for.
             Err(Refused::NotNow) => AGAIN,
-            Err(Refused::For(error)) => return Err(inner.permission(error).await),
+            Err(Refused::For(error)) => {
+                return Err(inner.permission(error, &[permissions::SCAN]).await);
+            }
         };
         if let Some(found) = inner.until(limit, ended).await?
             && (asked.is_ok() || hidden.is_empty())

@@ -10,6 +10,7 @@ use zbus::{OwnedObjectPath, OwnedVariant, Variant};
 use super::{
     Inner, adapters,
     bus::{ManagerProxy, NOTHING, SavedConnectionProxy, SavedConnectionsProxy},
+    permissions,
     picture::{Active, Picture, device_state},
     reasons, wanted,
 };
@@ -18,9 +19,12 @@ use crate::wifi::{AdapterName, Home, HomeConnection, WifiError};
 /// What is asked for, for the errors.
 const RETURNING: &str = "going back to the connection of before";
 
-/// How long `NetworkManager` has to go home by itself: it begins within 30 ms (seen with 1.42), and a
-/// second activation beside its own would make it begin anew.
-const BY_ITSELF: Duration = Duration::from_millis(400);
+/// How long `NetworkManager` has to go home by itself: where it does, it begins within 30 ms (seen
+/// with 1.42), and a second activation beside its own would make it begin anew.
+const BY_ITSELF: Duration = Duration::from_millis(100);
+
+/// How long an adapter may take until it can be used, such as right after a switch was flipped.
+const READY: Duration = Duration::from_secs(5);
 
 /// How long the way home may take. `NetworkManager` gives an association 25 s and an address 45 s.
 const WAY_HOME: Duration = Duration::from_secs(75);
@@ -81,7 +85,11 @@ pub(super) async fn go_home(inner: &Inner, home: &Home) -> Result<(), WifiError>
         _ => None,
     };
     if inner.until(BY_ITSELF, there).await?.is_none() {
-        activate(inner, connection, &device).await?;
+        let ready = |picture: &Picture| adapters::usable(picture, &home.adapter).ok().map(drop);
+        if inner.until(READY, ready).await?.is_none() {
+            adapters::usable(&inner.picture.borrow(), &home.adapter)?;
+        }
+        activate(inner, &home.adapter, connection, &device).await?;
     }
     arrive(inner, home, connection).await
 }
@@ -122,6 +130,7 @@ async fn arrive(inner: &Inner, home: &Home, wanted: &HomeConnection) -> Result<(
 
 async fn activate(
     inner: &Inner,
+    adapter: &AdapterName,
     connection: &HomeConnection,
     device: &OwnedObjectPath,
 ) -> Result<(), WifiError> {
@@ -146,7 +155,10 @@ async fn activate(
         .await;
     match asked {
         Ok(_) => Ok(()),
-        Err(error) => Err(inner.permission(call(&error)).await),
+        Err(error) if reasons::is_unplugged(&error) => Err(reasons::unplugged(adapter)),
+        Err(error) => Err(inner
+            .permission(call(&error), &[permissions::CONTROL])
+            .await),
     }
 }
 
@@ -174,7 +186,7 @@ async fn remove_ours(inner: &Inner, adapter: &AdapterName) -> Result<(), WifiErr
                 && inner.picture.borrow().knows(&path)
             {
                 let error = reasons::of_call("removing what was joined", &error);
-                return Err(inner.permission(error).await);
+                return Err(inner.permission(error, &[permissions::OWN]).await);
             }
         }
     }

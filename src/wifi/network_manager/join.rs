@@ -22,11 +22,20 @@ use zbus::OwnedObjectPath;
 use super::{
     Inner, adapters, air,
     bus::ManagerProxy,
+    gone,
+    heard::Heard,
+    permissions,
     picture::{Device, Picture, Step, device_state},
     reasons::{self, Evidence},
     wanted,
 };
-use crate::wifi::{Addressing, Join, Joined, Key, Link, WifiError};
+use crate::{
+    terms::Mac,
+    wifi::{
+        AdapterState, Addressing, Join, Joined, Key, Link, WifiError,
+        nl80211::{Radio, Said},
+    },
+};
 
 /// What is asked for, for the errors.
 const JOINING: &str = "joining";
@@ -38,6 +47,10 @@ const ASSOCIATION: Duration = Duration::from_secs(24);
 /// How long an address may take that the device gives. Its own address probe takes a DHCP server
 /// 3 s (seen with dnsmasq); `NetworkManager` would wait for 45 s.
 const LEASE: Duration = Duration::from_secs(20);
+
+/// How long an access point may say nothing before it counts as gone. One that is there answers
+/// within 1 s, and a slow adapter may look for it on all channels first (a choice of ours).
+const SILENCE: Duration = Duration::from_secs(12);
 
 /// How long the whole may take: above what each of its parts may.
 const WHOLE: Duration = Duration::from_secs(50);
@@ -56,11 +69,13 @@ pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, Wifi
         wish: wish.clone(),
     };
     tokio::spawn(async move {
+        // Without it, what `NetworkManager` says has to do.
+        let radio = Radio::listen(attempt.wish.adapter.as_str()).await.ok();
         let ended = match attempt.begin().await {
             Err(error) => Err(error),
             Ok(active) => {
                 let ended = tokio::select! {
-                    ended = attempt.follow(&active) => Some(ended),
+                    ended = attempt.follow(&active, radio) => Some(ended),
                     () = sender.closed() => None,
                 };
                 if !matches!(ended, Some(Ok(_))) {
@@ -100,13 +115,13 @@ impl Attempt {
         {
             return Err(self.wrong_passphrase());
         }
+        let mut found = self.look()?;
         if wish.point.name.is_hidden() {
             return Err(WifiError::Other {
                 what: JOINING,
                 why: "a network that keeps its name to itself is joined by its name alone".into(),
             });
         }
-        let mut found = self.look()?;
         if found.point.is_none() {
             let names = std::slice::from_ref(&wish.point.name);
             air::scan(&self.inner, &wish.adapter, names).await?;
@@ -128,11 +143,13 @@ impl Attempt {
             .await;
         match asked {
             Ok((_, active, _)) => Ok(active),
+            Err(error) if reasons::is_unplugged(&error) => Err(reasons::unplugged(&wish.adapter)),
             // It went away between the look and the call.
             Err(_) if self.look()?.point.is_none() => Err(self.out_of_range()),
             Err(error) => {
                 let error = reasons::of_call(JOINING, &error);
-                Err(self.inner.permission(error).await)
+                let needed = [permissions::CONTROL, permissions::OWN];
+                Err(self.inner.permission(error, &needed).await)
             }
         }
     }
@@ -150,19 +167,24 @@ impl Attempt {
     }
 
     /// Follows it until the address is usable, or until it failed.
-    async fn follow(&self, active: &OwnedObjectPath) -> Result<Joined, WifiError> {
-        let deadline = Instant::now() + WHOLE;
+    async fn follow(
+        &self,
+        active: &OwnedObjectPath,
+        mut radio: Option<Radio>,
+    ) -> Result<Joined, WifiError> {
         let begun = Instant::now();
-        let stage = |picture: &Picture| self.stage(picture, active, begun);
         let mut associated = None;
+        let mut heard = Heard::new(radio.is_some());
+        let mut picture = self.inner.picture.clone();
         loop {
-            let limit = deadline - Instant::now();
-            let stage = self.inner.until(limit, |picture| {
-                let stage = stage(picture);
-                (!matches!(stage, Stage::Before) || Instant::now() >= deadline).then_some(stage)
-            });
-            match stage.await? {
-                Some(Stage::Address) => {
+            let stage = {
+                let picture = picture.borrow_and_update();
+                self.inner.there(&picture)?;
+                self.stage(&picture, active, begun, &heard)
+            };
+            let look = match stage {
+                Stage::Failed(error) => return Err(error),
+                Stage::Address => {
                     let since = *associated.get_or_insert_with(Instant::now);
                     if self.has_address() {
                         break;
@@ -173,10 +195,33 @@ impl Attempt {
                             bssid: self.wish.point.bssid,
                         });
                     }
-                    time::sleep(LOOK).await;
+                    LOOK
                 }
-                Some(Stage::Failed(error)) => return Err(error),
-                Some(Stage::Before) | None => return Err(self.out_of_range()),
+                Stage::Before => {
+                    if let Some(error) = heard.verdict(&self.wish) {
+                        return Err(error);
+                    }
+                    let silent = heard.listening && !heard.answered;
+                    let limit = if silent { SILENCE } else { WHOLE };
+                    let left = limit.saturating_sub(begun.elapsed());
+                    if left.is_zero() {
+                        return Err(self.out_of_range());
+                    }
+                    left
+                }
+            };
+            tokio::select! {
+                changed = picture.changed() => if changed.is_err() {
+                    return Err(gone());
+                },
+                said = next(&mut radio, self.wish.point.bssid) => match said {
+                    Ok(said) => heard.take(said, &self.wish.key),
+                    Err(_) => {
+                        radio = None;
+                        heard.listening = false;
+                    }
+                },
+                () = time::sleep(look) => {}
             }
         }
         self.on_the_right_one(active).await?;
@@ -188,12 +233,19 @@ impl Attempt {
     }
 
     /// Where it stands.
-    fn stage(&self, picture: &Picture, active: &OwnedObjectPath, begun: Instant) -> Stage {
+    fn stage(
+        &self,
+        picture: &Picture,
+        active: &OwnedObjectPath,
+        begun: Instant,
+        heard: &Heard,
+    ) -> Stage {
         let Some(device) = picture.adapter(self.wish.adapter.as_str()) else {
             return Stage::Failed(reasons::unplugged(&self.wish.adapter));
         };
         let ours = device.active_path() == active.as_str();
         let evidence = |device: &Device<'_>| Evidence {
+            heard: heard.clone(),
             in_list: air::object_of(device, &self.wish.point).0.is_some(),
             associated: device
                 .steps()
@@ -220,6 +272,10 @@ impl Attempt {
             return Stage::Address;
         }
         let over = picture.is_over(active);
+        let state = adapters::state(picture, &device);
+        if over && state != AdapterState::Ready {
+            return Stage::Failed(adapters::why_not(&device, state));
+        }
         let down = device
             .steps()
             .iter()
@@ -338,6 +394,14 @@ impl Attempt {
             name: self.wish.point.name.clone(),
             bssid: self.wish.point.bssid,
         }
+    }
+}
+
+/// What the radio hears next; for ever nothing where nobody listens.
+async fn next(radio: &mut Option<Radio>, bssid: Mac) -> std::io::Result<Said> {
+    match radio {
+        Some(radio) => radio.next(bssid).await,
+        None => std::future::pending().await,
     }
 }
 

@@ -7,6 +7,7 @@
 mod adapters;
 mod air;
 mod bus;
+mod heard;
 mod home;
 mod join;
 mod permissions;
@@ -25,7 +26,7 @@ use async_trait::async_trait;
 use tokio::{sync::watch, task::JoinHandle, time};
 use zbus::{Connection, OwnedObjectPath};
 
-use self::{bus::ManagerProxy, picture::Picture};
+use self::{bus::ManagerProxy, permissions::Permission, picture::Picture};
 use super::{AccessPoint, Adapter, AdapterName, Home, Join, Joined, NetworkName, Wifi, WifiError};
 
 /// What a person knows it by.
@@ -124,13 +125,12 @@ impl Inner {
     }
 
     /// Names the action where a refusal did not.
-    async fn permission(&self, error: WifiError) -> WifiError {
+    async fn permission(&self, error: WifiError, needed: &[Permission]) -> WifiError {
         let WifiError::NotPermitted { what, action } = error else {
             return error;
         };
-        let needed = [permissions::SCAN, permissions::CONTROL, permissions::OWN];
         let missing = match permissions::all(&self.connection).await {
-            Ok(answers) => permissions::missing(&answers, &needed),
+            Ok(answers) => permissions::missing(&answers, needed),
             Err(_) => None,
         };
         match missing {

@@ -2,12 +2,14 @@
 
 use zbus::fdo;
 
-use super::{SERVICE, picture::Step};
+use super::{SERVICE, heard::Heard, picture::Step};
 use crate::wifi::{AdapterName, Join, WifiError};
 
 /// What is known of an attempt to join beside `NetworkManager`'s reason.
 #[derive(Debug, Clone, Default, PartialEq, Eq)]
 pub(super) struct Evidence {
+    /// What the access point said.
+    pub(super) heard: Heard,
     /// Whether the access point is still in the list.
     pub(super) in_list: bool,
     /// Whether the adapter was on it already, so that only an address was missing.
@@ -35,11 +37,17 @@ pub(super) fn of_step(step: Step, evidence: &Evidence, wish: &Join) -> WifiError
         what: "joining",
         why: "something else on this computer took the adapter".into(),
     };
+    // No secrets; the supplicant disconnected, failed or waited too long; no such network.
+    if let 7 | 8 | 10 | 11 | 53 = step.reason
+        && !evidence.associated
+        && let Some(error) = evidence.heard.in_the_end(wish)
+    {
+        return error;
+    }
     match step.reason {
         // Configuration, an address that is missing or ran out, DHCP, an address of two.
         5 | 6 | 15 | 16 | 17 | 64 => WifiError::NoAddress { name, bssid },
         4 if evidence.associated => WifiError::NoAddress { name, bssid },
-        // No secrets, or the supplicant disconnected, failed or waited too long.
         7 | 8 | 10 | 11 if !evidence.in_list => WifiError::OutOfRange { name, bssid },
         // No secrets: it wants others than those that it was given.
         7 if evidence.waited_out => not_let_in("it does not answer in time"),
@@ -128,6 +136,12 @@ pub(super) fn of_call(what: &'static str, error: &zbus::Error) -> WifiError {
 
 /// Stands for an action that a refusal does not name, until the permissions were asked for.
 pub(super) const NOT_NAMED: &str = "org.freedesktop.NetworkManager";
+
+/// Whether a call failed since its device has gone.
+pub(super) fn is_unplugged(error: &zbus::Error) -> bool {
+    let name = name_of(error).unwrap_or_default();
+    name == "org.freedesktop.NetworkManager.UnknownDevice"
+}
 
 /// The adapter was there, and is not any more.
 pub(super) fn unplugged(adapter: &AdapterName) -> WifiError {
