@@ -9,6 +9,7 @@
 mod access_point;
 mod adapter;
 mod error;
+pub mod host;
 mod join;
 #[cfg(target_os = "linux")]
 mod network_manager;

@@ -214,12 +214,11 @@ impl Attempt {
                 changed = picture.changed() => if changed.is_err() {
                     return Err(gone());
                 },
-                said = next(&mut radio, self.wish.point.bssid) => match said {
-                    Ok(said) => heard.take(said, &self.wish.key),
-                    Err(_) => {
-                        radio = None;
-                        heard.listening = false;
-                    }
+                said = next(&mut radio, self.wish.point.bssid) => if let Ok(said) = said {
+                    heard.take(said, &self.wish.key);
+                } else {
+                    radio = None;
+                    heard.listening = false;
                 },
                 () = time::sleep(look) => {}
             }

@@ -152,6 +152,13 @@ impl Picture {
             .unwrap_or(true)
     }
 
+    /// Whether networking as a whole is on; yes where it does not say.
+    pub(super) fn networking_on(&self) -> bool {
+        self.manager()
+            .and_then(|manager| flag(manager, "NetworkingEnabled"))
+            .unwrap_or(true)
+    }
+
     fn manager(&self) -> Option<&Values> {
         self.objects.values().find_map(|object| object.get(MANAGER))
     }
