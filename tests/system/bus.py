@@ -23,7 +23,6 @@ PATIENCE_S = 60
 BUS = """<!DOCTYPE busconfig PUBLIC "-//freedesktop//DTD D-Bus Bus Configuration 1.0//EN"
  "http://www.freedesktop.org/standards/dbus/1.0/busconfig.dtd">
 <busconfig>
-  <type>system</type>
   <listen>unix:path={socket}</listen>
   <auth>EXTERNAL</auth>
   {policy}
@@ -109,9 +108,13 @@ class Bus:
         config.write_text(BUS.format(socket=socket, policy=policy))
         self.env = {"DBUS_SYSTEM_BUS_ADDRESS": f"unix:path={socket}"}
         words = ["dbus-daemon", f"--config-file={config}", "--nofork", "--print-address=1"]
-        self.process = subprocess.Popen(words, stdout=subprocess.PIPE, text=True)
+        with Path(folder, "bus.log").open("w") as log:
+            self.process = subprocess.Popen(
+                words, stdout=subprocess.PIPE, stderr=log, text=True
+            )
         # It says where it listens once it does.
-        assert self.process.stdout.readline(), "the bus did not start"
+        if not self.process.stdout.readline():
+            raise RuntimeError(Path(folder, "bus.log").read_text())
 
     def close(self):
         self.process.terminate()
