@@ -3,6 +3,7 @@
 //!
 //! ```text
 //! {"do":"adapters"}
+//! {"do":"host"}
 //! {"do":"scan","adapter":"wlan0","hidden":["TarnBoat"]}
 //! {"do":"air","adapter":"wlan0"}                  what is in range, and watch it from now on
 //! {"do":"air-changes","adapter":"wlan0"}          wait for its next change
@@ -35,7 +36,7 @@ mod linux {
         terms::Mac,
         wifi::{
             AccessPoint, AdapterName, Addressing, Home, Join, Joined, Key, Link, NetworkManager,
-            NetworkName, Wifi, WifiError,
+            NetworkName, Wifi, WifiError, host,
         },
     };
     use secrecy::SecretString;
@@ -128,6 +129,7 @@ mod linux {
                         Err(_) => Ok(json!("no change")),
                     }
                 }
+                "host" => Ok(json!(host::examine().await)),
                 "whereabouts" => Ok(json!(self.wifi.whereabouts(&adapter).await?)),
                 "join" => {
                     let wish = self.wish(words, adapter).await?;

@@ -22,7 +22,7 @@ use crate::{
     profile::Profile,
     session::Limits,
     terms::{Exit, Mac, Untrusted},
-    wifi::{AdapterName, Join, Wifi, network_manager::NetworkManager},
+    wifi::{AdapterName, Join, Wifi},
 };
 
 use super::{
@@ -74,7 +74,7 @@ pub(super) async fn open(
 ) -> Result<Target, Failure> {
     let radio = &typed.radio;
     let mut keys = PassphraseFrom::typed(radio.passphrase_file.as_deref()).await?;
-    let wifi: Arc<dyn Wifi> = Arc::new(NetworkManager::connect().await?);
+    let wifi = crate::wifi::service().await?;
     let adapter = adapter::choose(&*wifi, radio.adapter.as_deref()).await?;
     let wish = Wish {
         context,

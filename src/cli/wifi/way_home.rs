@@ -14,7 +14,7 @@ use crate::{
         screen::{Screen, Tone},
     },
     journal::{AwayId, Journal},
-    wifi::{AdapterName, Home, Wifi, network_manager::NetworkManager},
+    wifi::{AdapterName, Home, Wifi},
 };
 
 /// The adapters that are away from home.
@@ -93,7 +93,7 @@ pub(crate) async fn finish(screen: Screen, journal: &Journal) -> Result<(), Fail
     if left.is_empty() {
         return Ok(());
     }
-    let wifi = match NetworkManager::connect().await {
+    let wifi = match crate::wifi::service().await {
         Ok(wifi) => wifi,
         Err(error) => {
             tracing::warn!(%error, "nobody can be asked to go home");

@@ -16,6 +16,10 @@ const SILENCES: u32 = 3;
 
 /// All that it said.
 #[derive(Debug, Default, Clone, PartialEq, Eq)]
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is one thing that it may have said"
+)]
 pub(super) struct Heard {
     /// Whether anybody listened.
     pub(super) listening: bool,
@@ -44,26 +48,22 @@ impl Heard {
         self.answered |= said != Said::Silence;
         match said {
             Said::Silence => self.silences += 1,
-            // Go on: the next round by another way of reckoning, or with a word against floods.
-            Said::Authentication {
-                status: 0 | 76 | 126 | 127,
-                ..
-            } => {}
             // The proof of the passphrase failed. The standard says 15; hostapd 2.10 says 1.
             Said::Authentication {
                 kind: WPA3,
                 round: 2,
                 status: 1 | 15,
             } => self.wrong_key = true,
-            // A group of the curve that it does not have; another is tried.
+            // Go on: with a word against floods, with another group of its curve, by another way of
+            // reckoning.
             Said::Authentication {
-                kind: WPA3,
-                status: 77,
+                status: 0 | 76 | 77 | 126 | 127,
                 ..
             } => {}
-            Said::Authentication { status, .. } => self.refuse(status_in_words(status)),
             Said::Association { status: 0 } => self.associated = true,
-            Said::Association { status } => self.refuse(status_in_words(status)),
+            Said::Authentication { status, .. } | Said::Association { status } => {
+                self.refuse(status_in_words(status));
+            }
             // The handshake that shows the passphrase ran out, or did not check.
             Said::SentAway {
                 reason: 2 | 14 | 15,

@@ -11,7 +11,7 @@ use super::{
     Inner, adapters,
     bus::{ManagerProxy, NOTHING, SavedConnectionProxy, SavedConnectionsProxy},
     permissions,
-    picture::{Active, Picture, device_state},
+    picture::Picture,
     reasons, wanted,
 };
 use crate::wifi::{AdapterName, Home, HomeConnection, WifiError};
@@ -80,60 +80,82 @@ pub(super) async fn go_home(inner: &Inner, home: &Home) -> Result<(), WifiError>
     let Some(connection) = &home.connection else {
         return Ok(());
     };
-    let there = |picture: &Picture| match picture.adapter(name)?.active() {
-        Some(active) if active.uuid() == connection.id && !active.is_over() => Some(()),
-        _ => None,
+    let there = |picture: &Picture| {
+        let device = picture.adapter(name)?;
+        let active = device.active()?;
+        let is_home = active.uuid() == connection.id && !active.is_over();
+        is_home.then(|| OwnedObjectPath::try_from(device.active_path()).ok())?
     };
-    if inner.until(BY_ITSELF, there).await?.is_none() {
-        let ready = |picture: &Picture| adapters::usable(picture, &home.adapter).ok().map(drop);
-        if inner.until(READY, ready).await?.is_none() {
-            adapters::usable(&inner.picture.borrow(), &home.adapter)?;
+    let mut on_its_way = inner.until(BY_ITSELF, there).await?;
+    for last in [false, true] {
+        let active = match on_its_way.take() {
+            Some(active) => active,
+            None => activate(inner, &home.adapter, connection, &device).await?,
+        };
+        match arrive(inner, home, connection, &active).await? {
+            Arrival::There => return Ok(()),
+            // Right after the adapter was elsewhere, its list may lack what is in range.
+            Arrival::Failed if !last => {}
+            Arrival::Failed => break,
+            Arrival::Late => {
+                return Err(WifiError::Other {
+                    what: RETURNING,
+                    why: format!(
+                        "`{}` is not up after {} s",
+                        shown(&connection.name),
+                        WAY_HOME.as_secs()
+                    ),
+                });
+            }
         }
-        activate(inner, &home.adapter, connection, &device).await?;
     }
-    arrive(inner, home, connection).await
+    Err(WifiError::Other {
+        what: RETURNING,
+        why: format!("`{}` is not to be reached now", shown(&connection.name)),
+    })
+}
+
+/// How an activation of the connection at home ended.
+enum Arrival {
+    There,
+    Failed,
+    Late,
 }
 
 /// Waits until the connection is up on the adapter.
-async fn arrive(inner: &Inner, home: &Home, wanted: &HomeConnection) -> Result<(), WifiError> {
+async fn arrive(
+    inner: &Inner,
+    home: &Home,
+    wanted: &HomeConnection,
+    activation: &OwnedObjectPath,
+) -> Result<Arrival, WifiError> {
     let up = |picture: &Picture| {
         let Some(device) = picture.adapter(home.adapter.as_str()) else {
             return Some(Err(reasons::unplugged(&home.adapter)));
         };
-        let active = device.active();
-        let on_it = active.is_some_and(|active| active.uuid() == wanted.id);
-        if on_it && active.is_some_and(Active::is_up) {
-            return Some(Ok(()));
+        // Also another activation of the same, such as its own.
+        match device.active().filter(|it| it.uuid() == wanted.id) {
+            Some(active) if active.is_up() => Some(Ok(Arrival::There)),
+            Some(active) if !active.is_over() => None,
+            _ if picture.is_over(activation) => Some(Ok(Arrival::Failed)),
+            _ => None,
         }
-        let failed = device
-            .steps()
-            .iter()
-            .any(|step| step.state > device_state::DEACTIVATING);
-        (!on_it && failed).then(|| {
-            Err(WifiError::Other {
-                what: RETURNING,
-                why: format!("`{}` is not to be reached now", shown(&wanted.name)),
-            })
-        })
     };
-    inner.until(WAY_HOME, up).await?.unwrap_or_else(|| {
-        Err(WifiError::Other {
-            what: RETURNING,
-            why: format!(
-                "`{}` is not up after {} s",
-                shown(&wanted.name),
-                WAY_HOME.as_secs()
-            ),
-        })
-    })
+    let arrived = inner.until(WAY_HOME, up).await?;
+    arrived.unwrap_or(Ok(Arrival::Late))
 }
 
+/// Activates it; gives the activation.
 async fn activate(
     inner: &Inner,
     adapter: &AdapterName,
     connection: &HomeConnection,
     device: &OwnedObjectPath,
-) -> Result<(), WifiError> {
+) -> Result<OwnedObjectPath, WifiError> {
+    let ready = |picture: &Picture| adapters::usable(picture, adapter).ok().map(drop);
+    if inner.until(READY, ready).await?.is_none() {
+        adapters::usable(&inner.picture.borrow(), adapter)?;
+    }
     let call = |error: &zbus::Error| reasons::of_call(RETURNING, error);
     let path = SavedConnectionsProxy::new(&inner.connection)
         .await
@@ -154,7 +176,7 @@ async fn activate(
         .activate_connection(&path, device, &nothing)
         .await;
     match asked {
-        Ok(_) => Ok(()),
+        Ok(active) => Ok(active),
         Err(error) if reasons::is_unplugged(&error) => Err(reasons::unplugged(adapter)),
         Err(error) => Err(inner
             .permission(call(&error), &[permissions::CONTROL])

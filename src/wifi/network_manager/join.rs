@@ -25,7 +25,7 @@ use super::{
     gone,
     heard::Heard,
     permissions,
-    picture::{Device, Picture, Step, device_state},
+    picture::{Fall, Picture, Step, device_state, is_up},
     reasons::{self, Evidence},
     wanted,
 };
@@ -214,12 +214,11 @@ impl Attempt {
                 changed = picture.changed() => if changed.is_err() {
                     return Err(gone());
                 },
-                said = next(&mut radio, self.wish.point.bssid) => match said {
-                    Ok(said) => heard.take(said, &self.wish.key),
-                    Err(_) => {
-                        radio = None;
-                        heard.listening = false;
-                    }
+                said = next(&mut radio, self.wish.point.bssid) => if let Ok(said) = said {
+                    heard.take(said, &self.wish.key);
+                } else {
+                    radio = None;
+                    heard.listening = false;
                 },
                 () = time::sleep(look) => {}
             }
@@ -244,13 +243,10 @@ impl Attempt {
             return Stage::Failed(reasons::unplugged(&self.wish.adapter));
         };
         let ours = device.active_path() == active.as_str();
-        let evidence = |device: &Device<'_>| Evidence {
+        let evidence = |associated| Evidence {
             heard: heard.clone(),
-            in_list: air::object_of(device, &self.wish.point).0.is_some(),
-            associated: device
-                .steps()
-                .iter()
-                .any(|step| step.state >= device_state::IP_CONFIG && is_up(step.state)),
+            in_list: air::object_of(&device, &self.wish.point).0.is_some(),
+            associated,
             waited_out: begun.elapsed() >= ASSOCIATION,
         };
         // Each secured network is asked for its secrets once, and has them. Asked for again, and
@@ -265,7 +261,7 @@ impl Attempt {
                 state: device_state::NEED_AUTH,
                 reason: NO_SECRETS,
             };
-            let error = reasons::of_step(no_secrets, &evidence(&device), &self.wish);
+            let error = reasons::of_step(no_secrets, &evidence(false), &self.wish);
             return Stage::Failed(error);
         }
         if ours && device.state() >= device_state::IP_CONFIG && is_up(device.state()) {
@@ -276,23 +272,18 @@ impl Attempt {
         if over && state != AdapterState::Ready {
             return Stage::Failed(adapters::why_not(&device, state));
         }
-        let down = device
-            .steps()
-            .iter()
-            .find(|step| !is_up(step.state) && step.reason != 0);
-        match down {
-            // Steps of the activation before it are still there until its own begin.
-            Some(step) if over => {
-                Stage::Failed(reasons::of_step(*step, &evidence(&device), &self.wish))
-            }
-            None if over => {
-                let step = Step {
-                    state: device.state(),
-                    reason: device.reason(),
-                };
-                Stage::Failed(reasons::of_step(step, &evidence(&device), &self.wish))
-            }
-            _ => Stage::Before,
+        let fall = picture.fall(active).unwrap_or(Fall {
+            step: Step {
+                state: device.state(),
+                reason: device.reason(),
+            },
+            associated: false,
+        });
+        if over {
+            let evidence = evidence(fall.associated);
+            Stage::Failed(reasons::of_step(fall.step, &evidence, &self.wish))
+        } else {
+            Stage::Before
         }
     }
 
@@ -423,9 +414,4 @@ enum Stage {
     Address,
     /// It has ended.
     Failed(WifiError),
-}
-
-/// Whether a device's state is on the way up, or up.
-fn is_up(state: u32) -> bool {
-    (device_state::PREPARE..=device_state::ACTIVATED).contains(&state)
 }

@@ -10,21 +10,21 @@ mod bus;
 mod heard;
 mod home;
 mod join;
-mod permissions;
+pub(super) mod permissions;
 mod picture;
 mod reasons;
 mod wanted;
 mod watcher;
 
 use std::{
-    collections::BTreeSet,
+    collections::{BTreeSet, HashMap},
     sync::{Arc, Mutex, PoisonError},
     time::Duration,
 };
 
 use async_trait::async_trait;
 use tokio::{sync::watch, task::JoinHandle, time};
-use zbus::{Connection, OwnedObjectPath};
+use zbus::{Connection, OwnedObjectPath, fdo::DBusProxy};
 
 use self::{bus::ManagerProxy, permissions::Permission, picture::Picture};
 use super::{AccessPoint, Adapter, AdapterName, Home, Join, Joined, NetworkName, Wifi, WifiError};
@@ -70,6 +70,28 @@ impl NetworkManager {
     /// What it calls its version.
     pub fn version(&self) -> Option<String> {
         self.inner.picture.borrow().version().map(str::to_owned)
+    }
+
+    /// `yes`, `auth` or `no` for each of its polkit actions; or why it does not say.
+    pub(super) async fn permissions(&self) -> Result<HashMap<String, String>, String> {
+        permissions::all(&self.inner.connection)
+            .await
+            .map_err(|error| error.to_string())
+    }
+
+    /// Whether networking as a whole is on.
+    pub(super) fn is_networking_on(&self) -> bool {
+        self.inner.picture.borrow().networking_on()
+    }
+
+    /// Whether one of the services that speak Wi-Fi for it is there, or would be started. None: the
+    /// bus does not tell.
+    pub(super) async fn has_speaker(&self) -> Option<bool> {
+        const SPEAKERS: [&str; 2] = ["fi.w1.wpa_supplicant1", "net.connman.iwd"];
+        let bus = DBusProxy::new(&self.inner.connection).await.ok()?;
+        let mut names = bus.list_names().await.ok()?;
+        names.extend(bus.list_activatable_names().await.ok()?);
+        Some(names.iter().any(|name| SPEAKERS.contains(&name.as_str())))
     }
 }
 

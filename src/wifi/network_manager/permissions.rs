@@ -31,6 +31,12 @@ pub(in crate::wifi) const OWN: Permission = Permission {
     what: "describe a network to join",
 };
 
+/// To switch Wi-Fi on. Nothing here does; a person may have to.
+pub(in crate::wifi) const SWITCH: Permission = Permission {
+    action: "org.freedesktop.NetworkManager.enable-disable-wifi",
+    what: "switch Wi-Fi on and off",
+};
+
 /// What it answers to each action: `yes`, `auth` or `no`.
 pub(in crate::wifi) async fn all(
     connection: &zbus::Connection,

@@ -34,7 +34,6 @@ pub(super) mod device_state {
     pub(in super::super) const NEED_AUTH: u32 = 60;
     pub(in super::super) const IP_CONFIG: u32 = 70;
     pub(in super::super) const ACTIVATED: u32 = 100;
-    pub(in super::super) const DEACTIVATING: u32 = 110;
 }
 
 /// `NM_DEVICE_TYPE_WIFI`.
@@ -63,6 +62,16 @@ pub(super) struct Picture {
     objects: HashMap<OwnedObjectPath, HashMap<String, Values>>,
     steps: HashMap<OwnedObjectPath, Vec<Step>>,
     ended: HashSet<OwnedObjectPath>,
+    falls: HashMap<OwnedObjectPath, Fall>,
+}
+
+/// How an activation began to end.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) struct Fall {
+    /// The device's first step down that has a reason.
+    pub(super) step: Step,
+    /// Whether the device was on the network already, so that only an address was missing.
+    pub(super) associated: bool,
 }
 
 impl Picture {
@@ -124,6 +133,11 @@ impl Picture {
     /// A device went on from a state. Its steps begin anew with each activation; one that asks for
     /// secrets on its way comes by its start once more.
     pub(super) fn stepped(&mut self, path: OwnedObjectPath, before: u32, step: Step) {
+        if !is_up(step.state) && step.reason != 0 {
+            // Kept by the activation, since the device may be on its way to the next one before
+            // anybody looks.
+            self.fell(&path, step);
+        }
         let steps = self.steps.entry(path).or_default();
         if step.state == device_state::PREPARE && before != device_state::NEED_AUTH {
             steps.clear();
@@ -131,6 +145,29 @@ impl Picture {
         steps.push(step);
         // An activation has about a dozen; what is beyond tells nothing new.
         steps.truncate(64);
+    }
+
+    fn fell(&mut self, device: &OwnedObjectPath, step: Step) {
+        let Some(object) = self.objects.get(device) else {
+            return;
+        };
+        let active = object
+            .get(DEVICE)
+            .and_then(|it| text(it, "ActiveConnection"));
+        let Some(active) = active.and_then(|path| OwnedObjectPath::try_from(path).ok()) else {
+            return;
+        };
+        let steps = self.steps.get(device).map_or(&[][..], Vec::as_slice);
+        let associated = steps
+            .iter()
+            .any(|step| step.state >= device_state::IP_CONFIG && is_up(step.state));
+        let fall = Fall { step, associated };
+        self.falls.entry(active).or_insert(fall);
+    }
+
+    /// How an activation began to end, where it did.
+    pub(super) fn fall(&self, active: &OwnedObjectPath) -> Option<Fall> {
+        self.falls.get(active).copied()
     }
 
     /// What it calls its version.
@@ -149,6 +186,13 @@ impl Picture {
     pub(super) fn hardware_on(&self) -> bool {
         self.manager()
             .and_then(|manager| flag(manager, "WirelessHardwareEnabled"))
+            .unwrap_or(true)
+    }
+
+    /// Whether networking as a whole is on; yes where it does not say.
+    pub(super) fn networking_on(&self) -> bool {
+        self.manager()
+            .and_then(|manager| flag(manager, "NetworkingEnabled"))
             .unwrap_or(true)
     }
 
@@ -204,6 +248,11 @@ impl Picture {
         let path = OwnedObjectPath::try_from(path).ok()?;
         self.objects.get(&path)
     }
+}
+
+/// Whether a device's state is on the way up, or up.
+pub(super) fn is_up(state: u32) -> bool {
+    (device_state::PREPARE..=device_state::ACTIVATED).contains(&state)
 }
 
 /// One Wi-Fi adapter in it.
