@@ -16,7 +16,7 @@ use crate::{
     journal::Journal,
     profile,
     profile::Profile,
-    session::{BssidNow, Limit, Limits, Origin, Session, SessionError, no_bssid},
+    session::{BssidNow, Footing, Limit, Limits, Origin, Session, SessionError, no_bssid},
     terms::Exit,
 };
 
@@ -84,13 +84,17 @@ pub(crate) async fn open(
                 origin: origin(at)?,
                 login: &login,
                 bssid: no_bssid(),
+                footing: None,
                 open: None,
             };
             let (session, profile) = at_origin(context, there, &profiles, &limits).await?;
             Ok(Target::real(session, profile, limits))
         }
         (None, Some(condition)) => practice(context, condition, &profiles, limits, login).await,
-        (None, None) => wifi::open(context, journal, target, &profiles, limits, login).await,
+        (None, None) => {
+            let opened = wifi::open(context, journal, target, &profiles, limits, login);
+            Box::pin(opened).await
+        }
     }
 }
 
@@ -107,7 +111,9 @@ pub(crate) struct At<'a> {
     pub login: &'a LoginFrom,
     /// The network through which it is reached.
     pub bssid: BssidNow,
-    /// The same, where it is an open one.
+    /// What the session stands on, where the way to the device can be lost.
+    pub footing: Option<Arc<dyn Footing>>,
+    /// Its network, where it is an open one.
     pub open: Option<Arc<OpenNetwork>>,
 }
 
@@ -123,6 +129,7 @@ pub(crate) async fn at_origin(
         origin,
         login,
         bssid,
+        footing,
         open,
     } = there;
     let busy = screen.busy(format!("asking {origin}"));
@@ -155,7 +162,11 @@ pub(crate) async fn at_origin(
             limits.clone(),
             Arc::clone(&bssid),
         )?;
-        Ok::<_, Failure>(session.knowing(fetched.clone()))
+        let session = session.knowing(fetched.clone());
+        Ok::<_, Failure>(match &footing {
+            Some(footing) => session.standing(Arc::clone(footing)),
+            None => session,
+        })
     };
     if let (Some(open), false) = (&open, profile.login == profile::Login::None) {
         open.agree(context, "the login of this device").await?;
@@ -303,6 +314,7 @@ async fn practice(
         origin: origin(&at)?,
         login: &login,
         bssid,
+        footing: None,
         open: None,
     };
     let (session, profile) = at_origin(context, there, profiles, &limits).await?;

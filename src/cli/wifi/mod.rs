@@ -13,7 +13,7 @@ pub(crate) mod way_home;
 use std::sync::Arc;
 
 use crate::{
-    change::Trouble,
+    change::{Trouble, over_wifi::Way},
     find::{
         air::Candidate,
         wait::{self, WaitFor, Waited, wait_for},
@@ -43,6 +43,8 @@ use key::PassphraseFrom;
 pub(crate) struct OverWifi {
     /// Through what.
     pub wifi: Arc<dyn Wifi>,
+    /// What is joined now.
+    pub way: Way,
     /// Which one, and how.
     pub join: Join,
     /// Its network, where it is an open one.
