@@ -64,27 +64,23 @@ impl Countdown {
         }
         if progress.powered_s >= WARM_S && !self.warned {
             self.warned = true;
-            self.busy.aside(|| {
-                self.screen.remark(
-                    Tone::Careful,
-                    "It may get hot while it waits: keep air moving over it, or switch it off for a \
-                     while.",
-                );
-            });
+            self.screen.remark(
+                Tone::Careful,
+                "It may get hot while it waits: keep air moving over it, or switch it off for a \
+                 while.",
+            );
         }
         if !progress.advice.is_empty() && !self.advised {
             self.advised = true;
-            self.busy.aside(|| {
-                self.screen.remark(
-                    Tone::Careful,
-                    "Its network should be there by now. What may be the matter:",
-                );
-                if !self.screen.is_silent() {
-                    for one in &progress.advice {
-                        self.screen.item("-", advice::words(*one));
-                    }
+            self.screen.remark(
+                Tone::Careful,
+                "Its network should be there by now. What may be the matter:",
+            );
+            if !self.screen.is_silent() {
+                for one in &progress.advice {
+                    self.screen.item("-", advice::words(*one));
                 }
-            });
+            }
         }
     }
 }
