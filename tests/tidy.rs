@@ -26,7 +26,7 @@ const MAY_USE: [(&str, &[&str]); 8] = [
     ("session", &["profile", "terms"]),
     ("find", &["profile", "session", "terms", "wifi"]),
     ("change", &["profile", "session", "terms"]),
-    ("journal", &["change", "judge", "profile", "terms"]),
+    ("journal", &["change", "judge", "profile", "terms", "wifi"]),
 ];
 
 /// What the pure machine of a change may not see, by the first two parts of a path.

@@ -3,7 +3,7 @@
 use std::time::Duration;
 
 use crate::{
-    Family,
+    Announcement, Family,
     air::mac,
     family::{Context, Firmware, Kind, Outcome, form, login, script},
     hooks::Hooks,
@@ -134,6 +134,11 @@ impl Device {
         while self.bssid[1..5] == before[1..5] {
             self.bssid[1..5].copy_from_slice(&self.bssids.bytes::<4>());
         }
+    }
+
+    /// What it announces of itself on a local network.
+    pub(crate) fn announcement(&self) -> Announcement {
+        Announcement::new(self.family, &self.serial, self.bssid)
     }
 
     /// Lets it answer a request.

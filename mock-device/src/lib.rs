@@ -20,6 +20,7 @@
 //! ```
 
 mod air;
+mod announcement;
 mod device;
 mod family;
 mod fault;
@@ -36,6 +37,7 @@ mod wire;
 mod world;
 
 pub use air::{Air, Why};
+pub use announcement::Announcement;
 pub use family::{Family, UnknownWord};
 pub use fault::{Fault, FaultAt, FaultSyntax, Faults};
 pub use scenario::Scenario;

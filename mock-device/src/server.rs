@@ -23,7 +23,7 @@ use tokio::{
 };
 
 use crate::{
-    Air, Family, Faults, Scenario, Truth,
+    Air, Announcement, Family, Faults, Scenario, Truth,
     http::{Answer, Parsed, Piece, Reply, Request},
     world::{Handled, World},
 };
@@ -41,6 +41,10 @@ const STALL_TIME: Duration = Duration::from_mins(2);
 const ACCEPT_AGAIN: Duration = Duration::from_millis(20);
 
 /// What to simulate, and where.
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a wish of its own, and any of them may go with any other"
+)]
 pub struct Options {
     /// Which family.
     pub family: Family,
@@ -58,6 +62,9 @@ pub struct Options {
     /// Whether it is powered up when the simulation starts: its uptime counts from then, and its
     /// network opens after the wait of its family. Otherwise it has been on for 83 s and is open.
     pub from_cold: bool,
+    /// Whether the local network that it has stored is there when the simulation starts; see
+    /// [`Running::joined`].
+    pub joined: bool,
     /// Whether its BSSID is another after every start, whatever its family does.
     pub bssid_changes: bool,
     /// Time between the answer to what restarts the device and the restart. No wait of the
@@ -84,6 +91,7 @@ impl Options {
             seed: 1,
             speed: 1.0,
             from_cold: false,
+            joined: false,
             bssid_changes: false,
             pause: Duration::from_millis(300),
             listen: SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 0),
@@ -105,6 +113,7 @@ impl fmt::Debug for Options {
             .field("seed", &self.seed)
             .field("speed", &self.speed)
             .field("from_cold", &self.from_cold)
+            .field("joined", &self.joined)
             .field("bssid_changes", &self.bssid_changes)
             .field("pause", &self.pause)
             .field("listen", &self.listen)
@@ -227,6 +236,12 @@ impl Running {
     /// device answers in it once its wait is over, and its own network is closed. Safe to repeat.
     pub fn joined(&self, on: bool) {
         self.turn(|world, now| world.joined(on, now));
+    }
+
+    /// What the device announces of itself while it has joined a local network.
+    pub fn announcement(&self) -> Announcement {
+        let now = self.shared.now();
+        self.shared.world().announcement(now)
     }
 
     /// Whether the network of the device is open: first how it is now, and from then on each turn,

@@ -10,7 +10,7 @@ use std::{
 };
 
 use crate::{
-    Family, Options, Scenario, Why,
+    Announcement, Family, Options, Scenario, Why,
     device::{Device, Works},
     family::{Kind, Outcome, UnknownWord, login},
     fault::{Fault, Plan},
@@ -142,7 +142,7 @@ impl World {
             faults: Plan::new(&options.faults),
             lookalike: 0,
             earlier: HashMap::new(),
-            radio: Radio::new(options.bssid_changes),
+            radio: Radio::new(options),
             requests: VecDeque::new(),
             count: 0,
             lines: Vec::new(),
@@ -164,6 +164,12 @@ impl World {
     pub(crate) fn bssid(&mut self, now: Duration) -> [u8; 6] {
         self.settle(now);
         self.devices[self.present].bssid()
+    }
+
+    /// What the device at the address announces on a local network.
+    pub(crate) fn announcement(&mut self, now: Duration) -> Announcement {
+        self.settle(now);
+        self.devices[self.present].announcement()
     }
 
     /// Whether a connection is reset as soon as it is made. It counts as a request, of nobody.

@@ -290,6 +290,10 @@ fn wrong_usage_is_said_and_ends_with_2() {
             "loopback",
         ),
         (
+            &["--family", "sample-form", "--advertise-on", "lo"],
+            "--advertise",
+        ),
+        (
             &["--family", "sample-form", "--truth", "0.0.0.0:0"],
             "loopback",
         ),
@@ -326,6 +330,20 @@ fn log_that_cannot_be_written_and_taken_port_are_said_and_end_with_1() {
     assert_eq!(output.status.code(), Some(1));
     let text = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(text.contains(&address), "{text}");
+}
+
+#[test]
+fn adapter_that_is_not_there_is_said_and_ends_with_1() {
+    let words = ["--family=sample-form", "--advertise"];
+    let output = run(&[&words[..], &["--advertise-on=wlan77"]].concat());
+    assert_eq!(output.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains("no adapter `wlan77`"), "{text}");
+    let anywhere = ["--listen=0.0.0.0:0", "--listen-anywhere"];
+    let output = run(&[&words[..], &anywhere[..]].concat());
+    assert_eq!(output.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains("`--advertise-on` names one"), "{text}");
 }
 
 #[test]

@@ -220,6 +220,14 @@ fn sent(result: Result<session::Reply, SessionError>) -> Sent {
         Ok(session::Reply::NotSent { why }) => {
             Sent::NotSent(Trouble::new("not-sent", why, Some("is it still powered?")))
         }
+        Ok(session::Reply::Astray { why }) => Sent::NotSent(
+            Trouble::new(
+                "way-lost",
+                why,
+                Some("stay on the receiver's network until all is done, and power it alone"),
+            )
+            .ending(Exit::Refused),
+        ),
         // What the session refuses by itself it refuses before anything leaves.
         Err(error) => Sent::NotSent(trouble(&error)),
     }

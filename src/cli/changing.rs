@@ -105,10 +105,12 @@ pub(super) async fn begin(
     context: &Context,
     typed: &args::Target,
 ) -> Result<(Journal, Target), Failure> {
-    let folder = context.folder(typed.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let opened = target::open(typed, context.screen);
-    Ok((journal, context.or_stopped(opened).await?))
+    let opened = async {
+        let journal = context.journal(typed.practice.is_some()).await?;
+        let target = target::open(context, &journal, typed).await?;
+        Ok((journal, target))
+    };
+    context.or_stopped(opened).await
 }
 
 /// Makes a new change of a device, shown step by step, and says how it ended.

@@ -184,6 +184,11 @@ impl Screen {
         Busy(bar)
     }
 
+    /// Whether nothing is shown on the way.
+    pub(crate) fn is_silent(self) -> bool {
+        self.quiet || self.json
+    }
+
     /// Whether somebody can be asked: a terminal on both ends of the question, and no `--json`.
     pub(crate) fn can_ask(self) -> bool {
         !self.json && std::io::stdin().is_terminal() && std::io::stderr().is_terminal()
@@ -192,6 +197,23 @@ impl Screen {
 
 /// Something that takes a while.
 pub(crate) struct Busy(ProgressBar);
+
+impl Busy {
+    /// Says something else.
+    pub(crate) fn say(&self, text: &str) {
+        self.0.set_message(text.to_owned());
+    }
+
+    /// Whether anybody sees it.
+    pub(crate) fn is_drawn(&self) -> bool {
+        !self.0.is_hidden()
+    }
+
+    /// Prints above it.
+    pub(crate) fn aside(&self, print: impl FnOnce()) {
+        self.0.suspend(print);
+    }
+}
 
 impl Drop for Busy {
     fn drop(&mut self) {

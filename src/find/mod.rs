@@ -5,6 +5,7 @@
 //! number of families look at it. Nothing here acts on a device.
 
 pub mod air;
+pub mod mdns;
 pub mod wait;
 
 use std::{

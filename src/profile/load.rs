@@ -14,6 +14,7 @@ use rust_decimal::prelude::ToPrimitive;
 use secrecy::SecretString;
 use serde_json::Value as Json;
 
+use super::announce::announce;
 use super::diag::{Code, Faults, quoted};
 use super::format::{FAMILY, FORMAT};
 use super::kinds;
@@ -136,6 +137,7 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Profile {
         },
         system: said("system"),
         network,
+        announce: announce(root, faults),
         identity: IdentityRule {
             serial: root
                 .get("identity")

@@ -14,6 +14,7 @@ use secrecy::SecretString;
 use semver::VersionReq;
 use serde_json::Value as Json;
 
+use super::announce::Announce;
 use super::template::Template;
 use super::words::KeyRule;
 use crate::terms::{Kind, PlaceName, RequestName, Role, SaveName, SettingName, Value};
@@ -31,6 +32,8 @@ pub struct Profile {
     pub system: String,
     /// Its fallback network.
     pub network: Option<Network>,
+    /// How it is announced on a local network that it has joined; none: it is not.
+    pub announce: Option<Announce>,
     /// Which of its marks are strong.
     pub identity: IdentityRule,
     /// All of these must hold for a device to be of this family.

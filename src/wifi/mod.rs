@@ -9,6 +9,7 @@
 mod access_point;
 mod adapter;
 mod error;
+pub mod fake;
 pub mod host;
 mod join;
 #[cfg(target_os = "linux")]
@@ -25,6 +26,17 @@ pub use error::WifiError;
 pub use join::{Addressing, Home, HomeConnection, Join, Joined, Key, Link};
 #[cfg(target_os = "linux")]
 pub use network_manager::NetworkManager;
+
+/// The service of this computer that can be asked.
+pub async fn service() -> Result<std::sync::Arc<dyn Wifi>, WifiError> {
+    #[cfg(target_os = "linux")]
+    return Ok(std::sync::Arc::new(NetworkManager::connect().await?));
+    #[cfg(not(target_os = "linux"))]
+    return Err(WifiError::NoService {
+        service: "NetworkManager",
+        why: "it is a service of Linux".into(),
+    });
+}
 
 /// What the host's Wi-Fi can be asked for. Every call may be dropped at any moment; one that was
 /// dropped while it joined has left the adapter by itself, and [`Wifi::go_home`] puts it right.

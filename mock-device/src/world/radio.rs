@@ -9,7 +9,7 @@ use std::time::Duration;
 use tokio::sync::mpsc;
 
 use super::World;
-use crate::{Air, Why};
+use crate::{Air, Options, Why};
 
 /// The surroundings of the device at the address.
 #[derive(Debug)]
@@ -27,11 +27,11 @@ pub(crate) struct Radio {
 }
 
 impl Radio {
-    pub(crate) fn new(bssid_changes: bool) -> Self {
+    pub(crate) fn new(options: &Options) -> Self {
         Self {
-            bssid_changes,
+            bssid_changes: options.bssid_changes,
             transmitter: false,
-            joined: false,
+            joined: options.joined,
             listening: None,
             told: None,
             departures: 0,

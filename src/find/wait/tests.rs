@@ -1,10 +1,15 @@
 //! The wait by a made-up clock. The window of the sample families is 40 to 55 s.
 
+use std::sync::Mutex;
+
 use super::*;
 use crate::{
     profile,
     terms::Mac,
-    wifi::{NetworkName, Offers},
+    wifi::{
+        AdapterState, NetworkName, Offers,
+        fake::{FakeAir, FakePoint},
+    },
 };
 
 fn families() -> Vec<Arc<Profile>> {
@@ -137,4 +142,135 @@ fn wait_without_a_family_that_has_a_network_advises_at_once() {
     let progress = waiting.progress(1.0);
     assert_eq!(progress.window_s, None);
     assert!(!progress.advice.is_empty());
+}
+
+/// A host with one adapter in a made-up air, and how far its waits were.
+struct Host {
+    air: FakeAir,
+    adapter: AdapterName,
+    told: Mutex<Vec<Progress>>,
+}
+
+impl Host {
+    fn new() -> Self {
+        Self {
+            air: FakeAir::new(&["wlan0"]),
+            adapter: AdapterName::new("wlan0"),
+            told: Mutex::default(),
+        }
+    }
+
+    fn receiver(&self, last: u8) -> Mac {
+        let bssid = Mac([2, 0, 0, 0, 0, last]);
+        self.air.put(FakePoint::new(
+            "TarnBoat 3",
+            bssid,
+            Some("reeds-and-rushes"),
+        ))
+    }
+
+    async fn waits(
+        &self,
+        pick: impl Fn(&Candidate) -> bool + Send + Sync,
+        settle: Duration,
+    ) -> Result<Vec<u8>, WifiError> {
+        let families = families();
+        let wish = WaitFor {
+            profiles: &families,
+            pick: &pick,
+            now_s: &|| self.air.now_s(),
+            powered_at_s: None,
+            deadline_s: 120.0,
+            settle,
+        };
+        let tell = |progress: &Progress| {
+            let mut told = self.told.lock().expect("nobody panicked");
+            told.push(progress.clone());
+        };
+        let waited = wait_for(&self.air, &self.adapter, &wish, tell).await?;
+        let found = waited.candidates.iter();
+        Ok(found.map(|c| c.point.bssid.0[5]).collect())
+    }
+
+    fn told(&self) -> Vec<Progress> {
+        self.told.lock().expect("nobody panicked").clone()
+    }
+}
+
+fn any(_: &Candidate) -> bool {
+    true
+}
+
+#[tokio::test(start_paused = true)]
+async fn network_is_found_soon_after_it_opens_and_the_countdown_goes_on_until_then() {
+    let host = Host::new();
+    let bssid = host.receiver(1);
+    host.air.open_in(bssid, Duration::from_secs(50));
+    assert_eq!(host.waits(any, SETTLE).await.expect("it opens"), [1]);
+    let told = host.told();
+    let passed = told.last().expect("told").passed_s;
+    assert!(passed < 50.0 + SCAN_EVERY_S + 4.0, "{passed}");
+    let most = told
+        .windows(2)
+        .map(|two| two[1].passed_s - two[0].passed_s)
+        .fold(0.0, f64::max);
+    assert!(most <= 1.1, "{most}");
+    assert!(told.iter().all(|progress| progress.advice.is_empty()));
+}
+
+#[tokio::test(start_paused = true)]
+async fn lookalike_of_the_same_scan_is_found_with_it() {
+    let host = Host::new();
+    for last in [1, 2] {
+        host.air.open(host.receiver(last));
+    }
+    assert_eq!(
+        host.waits(any, SETTLE).await.expect("they are open"),
+        [1, 2]
+    );
+    assert_eq!(host.air.scans(), 1, "one scan tells all of them");
+}
+
+#[tokio::test(start_paused = true)]
+async fn one_that_the_host_has_just_heard_is_taken_without_a_scan_where_nothing_is_to_settle() {
+    let host = Host::new();
+    host.air.open(host.receiver(1));
+    host.air.open(host.receiver(2));
+    host.air.scan(&host.adapter, &[]).await.expect("a scan");
+    let second = |candidate: &Candidate| candidate.point.bssid.0[5] == 2;
+    let found = host.waits(second, Duration::ZERO).await;
+    assert_eq!(found.expect("it is open"), [2]);
+    assert_eq!(host.air.scans(), 1);
+}
+
+#[tokio::test(start_paused = true)]
+async fn one_that_was_off_for_long_is_not_found_in_the_list_that_keeps_it() {
+    let host = Host::new();
+    let bssid = host.receiver(1);
+    host.air.open(bssid);
+    host.air.scan(&host.adapter, &[]).await.expect("a scan");
+    host.air.close(bssid);
+    sleep(Duration::from_secs(20)).await;
+    let found = host.waits(any, Duration::ZERO).await;
+    assert_eq!(found.expect("the time is up"), [] as [u8; 0]);
+    let last = host.told().pop().expect("told");
+    assert!(last.passed_s >= 120.0);
+    assert!(last.advice.contains(&Advice::TransmitterOn));
+}
+
+#[tokio::test(start_paused = true)]
+async fn adapter_that_is_switched_off_meanwhile_ends_the_wait() {
+    let host = Host::new();
+    let air = host.air.clone();
+    let adapter = host.adapter.clone();
+    tokio::spawn(async move {
+        sleep(Duration::from_secs(10)).await;
+        air.set_state(&adapter, AdapterState::SwitchedOff);
+    });
+    let error = host.waits(any, SETTLE).await.expect_err("it is off");
+    assert_eq!(error.code(), "wifi-off");
+
+    host.air.unplug(&host.adapter);
+    let error = host.waits(any, SETTLE).await.expect_err("it is gone");
+    assert_eq!(error.code(), "no-adapter");
 }

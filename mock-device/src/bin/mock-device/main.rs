@@ -5,6 +5,7 @@
 //! it says when its network opens and closes, and takes the part of the world around it from a
 //! socket.
 
+mod advertise;
 mod control;
 
 use std::{
@@ -17,6 +18,7 @@ use std::{
     thread,
 };
 
+use advertise::Adapter;
 use clap::{
     CommandFactory, Parser,
     builder::{PossibleValue, PossibleValuesParser, TypedValueParser},
@@ -92,6 +94,15 @@ struct Arguments {
     /// Says on stdout, a line of JSON each, whether its network is open and when that changes.
     #[arg(long)]
     tell_air: bool,
+    /// Its stored local network is there for it from the start.
+    #[arg(long)]
+    joined: bool,
+    /// It announces itself over mDNS while it has joined a local network.
+    #[arg(long)]
+    advertise: bool,
+    /// The network adapter for that; the one with the address of `--listen` unless given.
+    #[arg(long, value_name = "ADAPTER", requires = "advertise")]
+    advertise_on: Option<String>,
     /// Takes commands on this Unix socket, which nobody else may use.
     #[arg(long, value_name = "SOCKET")]
     control: Option<PathBuf>,
@@ -130,6 +141,7 @@ async fn run(arguments: Arguments) -> io::Result<()> {
     options.seed = arguments.seed;
     options.speed = arguments.speed;
     options.from_cold = arguments.from_cold;
+    options.joined = arguments.joined;
     options.bssid_changes = arguments.bssid_changes;
     options.listen = arguments.listen;
     options.truth = Some(arguments.truth);
@@ -149,6 +161,11 @@ async fn run(arguments: Arguments) -> io::Result<()> {
         "This is a simulation: a {} receiver, scenario {}, waits divided by {}.",
         arguments.family, arguments.scenario, arguments.speed
     );
+    let named = arguments.advertise_on.as_deref();
+    let adapter = arguments
+        .advertise
+        .then(|| Adapter::find(named, &running))
+        .transpose()?;
     let air = introduce(&running)?;
 
     let (tell, closed) = oneshot::channel();
@@ -164,9 +181,18 @@ async fn run(arguments: Arguments) -> io::Result<()> {
         _ = terminate.recv() => {}
         _ = closed, if arguments.until_stdin_closes => {}
         told = tell_air(air), if arguments.tell_air => return told,
+        ended = announce(adapter.as_ref(), &running), if arguments.advertise => return ended,
         () = obey(control.as_ref(), &running), if control.is_some() => {}
     }
     Ok(())
+}
+
+/// Announces it, if it is to be.
+async fn announce(adapter: Option<&Adapter>, running: &Running) -> io::Result<()> {
+    match adapter {
+        Some(adapter) => adapter.announce(running, running.air()).await,
+        None => Ok(()),
+    }
 }
 
 /// Carries out what comes over the socket, if there is one, for ever.
