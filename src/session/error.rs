@@ -30,6 +30,9 @@ pub enum SessionError {
     /// another device; or another than that of the device that was told the password.
     #[error("another device answers there: the BSSID of its network changed")]
     AnotherDevice,
+    /// The network was not joined all the while, so some of the answers may be of another device.
+    #[error("this computer was not on the device's network all the while")]
+    NetworkLeft,
     /// The way to the device does not hold any more.
     #[error("the login was not sent: {why}")]
     LostFooting {
@@ -213,6 +216,7 @@ impl SessionError {
             SessionError::Http(error) => error.code(),
             SessionError::AnotherFamily { .. } => "another-family",
             SessionError::AnotherDevice => "another-device",
+            SessionError::NetworkLeft => "network-left",
             SessionError::LostFooting { .. } => "way-lost",
             SessionError::LoginMissing { .. } => "login-missing",
             SessionError::LoginRefused { .. } => "login-refused",
@@ -248,7 +252,7 @@ impl SessionError {
                 "check the address, or leave `--profile` out so that the family is recognised"
             }
             SessionError::AnotherDevice => "power only the receiver that you mean",
-            SessionError::LostFooting { .. } => {
+            SessionError::NetworkLeft | SessionError::LostFooting { .. } => {
                 "stay on the receiver's network until all is done, and try again"
             }
             SessionError::Page { .. }
@@ -313,7 +317,11 @@ impl SessionError {
 
     /// Whether the device was not reached or did not answer in full: waiting may help.
     pub fn is_transport(&self) -> bool {
-        matches!(self, SessionError::Http(error) if error.is_transport())
+        match self {
+            SessionError::Http(error) => error.is_transport(),
+            SessionError::NetworkLeft => true,
+            _ => false,
+        }
     }
 }
 

@@ -63,9 +63,7 @@ impl Session {
             self.ask(request, &mut Fetched::new(), &mut by_request)
                 .await?;
         }
-        if (self.bssid)() != bssid {
-            return Err(SessionError::AnotherDevice);
-        }
+        self.same_network(bssid)?;
         Ok(super::read::who(
             &self.profile,
             self.origin(),

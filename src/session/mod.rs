@@ -230,10 +230,17 @@ impl Session {
             }
             fresh = false;
         }
-        if (self.bssid)() != bssid {
-            return Err(SessionError::AnotherDevice);
-        }
+        self.same_network(bssid)?;
         read::harvest(&self.profile, self.origin(), bssid, by_request)
+    }
+
+    /// Whether it is the network of before.
+    fn same_network(&self, before: Option<[u8; 6]>) -> Result<(), SessionError> {
+        match (before, (self.bssid)()) {
+            (before, now) if before == now => Ok(()),
+            (Some(_), Some(_)) => Err(SessionError::AnotherDevice),
+            _ => Err(SessionError::NetworkLeft),
+        }
     }
 
     /// The answers by which it is recognised, if it is of the family.

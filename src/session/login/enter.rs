@@ -74,10 +74,12 @@ impl Session {
             });
         }
         let stable = bssid.filter(|_| self.profile.identity.bssid_stable);
-        if (self.bssid)() != bssid || !self.pass.is_for(stable) {
-            return Err(SessionError::AnotherDevice);
+        self.same_network(bssid)?;
+        match (self.pass.is_for(stable), bssid) {
+            (true, _) => Ok(()),
+            (false, Some(_)) => Err(SessionError::AnotherDevice),
+            (false, None) => Err(SessionError::NetworkLeft),
         }
-        Ok(())
     }
 
     /// Sends the login form, once.

@@ -193,7 +193,8 @@ impl Pass {
                 state.told = bssid;
                 true
             }
-            (Some(_), None) => true,
+            // Whoever answers while the network is not joined is somebody else.
+            (Some(_), None) => false,
         }
     }
 
