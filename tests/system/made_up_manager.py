@@ -107,6 +107,7 @@ class Device(Thing):
                 "ActiveConnection": NOTHING,
                 "HwAddress": f"02:00:00:00:0{number}:00",
                 "Dhcp4Config": NOTHING,
+                "Autoconnect": True,
             },
             WIRELESS: {
                 "AccessPoints": dbus.Array([], signature="o"),
@@ -119,6 +120,12 @@ class Device(Thing):
     @dbus.service.signal(DEVICE, signature="uuu")
     def StateChanged(self, state, before, reason):
         pass
+
+    @dbus.service.method(DEVICE, in_signature="", out_signature="")
+    def Disconnect(self):
+        say(call="disconnect", adapter=self.name)
+        self.put(DEVICE, Autoconnect=False)
+        self.service.leave(self, 39)
 
     @dbus.service.method(WIRELESS, in_signature="a{sv}", out_signature="")
     def RequestScan(self, options):
@@ -282,7 +289,7 @@ class Service:
         }
         active = Thing(self, f"{MAIN}/ActiveConnection/{self.next()}", faces)
         active.device, active.saved, active.specific = device, saved, specific
-        device.put(DEVICE, ActiveConnection=dbus.ObjectPath(active.path))
+        device.put(DEVICE, ActiveConnection=dbus.ObjectPath(active.path), Autoconnect=True)
         walk = [PREPARE, CONFIG, IP_CONFIG, "address", ACTIVATED]
         GLib.idle_add(self.go, active, self.walks.pop(0) if self.walks else walk)
         return active
@@ -384,6 +391,8 @@ class Service:
             device = self.device(words["adapter"])
             device.put(DEVICE, Managed=words["state"] != UNMANAGED)
             device.step(words["state"], words.get("reason", 0))
+        elif do == "autoconnect":
+            self.device(words["adapter"]).put(DEVICE, Autoconnect=words["is"])
         elif do == "flags":
             self.device(words["adapter"]).put(DEVICE, InterfaceFlags=dbus.UInt32(words["flags"]))
         elif do == "manager":
