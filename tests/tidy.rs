@@ -25,7 +25,7 @@ const MAY_USE: [(&str, &[&str]); 8] = [
     ("judge", &["profile", "terms"]),
     ("session", &["profile", "terms"]),
     ("find", &["profile", "session", "terms", "wifi"]),
-    ("change", &["profile", "session", "terms"]),
+    ("change", &["find", "profile", "session", "terms", "wifi"]),
     ("journal", &["change", "judge", "profile", "terms", "wifi"]),
 ];
 

@@ -242,26 +242,25 @@ async fn with_device(
     let looked = context
         .or_stopped(async {
             let login = LoginFrom::typed(typed.login_file.as_deref()).await?;
-            let target = match &typed.at {
-                Some(at) => {
-                    let there = target::At {
-                        origin: target::origin(at)?,
-                        login: &login,
-                        bssid: crate::session::no_bssid(),
-                        open: None,
-                    };
-                    let opened = target::at_origin(context, there, &profiles, &limits);
-                    let (session, profile) = opened.await?;
-                    Target::real(session, profile, limits)
-                }
-                None => {
-                    let wanted = args::Target {
-                        radio: typed.radio.clone(),
-                        device: joined,
-                        ..args::Target::default()
-                    };
-                    wifi::open(context, journal, &wanted, &profiles, limits, login).await?
-                }
+            let target = if let Some(at) = &typed.at {
+                let there = target::At {
+                    origin: target::origin(at)?,
+                    login: &login,
+                    bssid: crate::session::no_bssid(),
+                    footing: None,
+                    open: None,
+                };
+                let opened = target::at_origin(context, there, &profiles, &limits);
+                let (session, profile) = opened.await?;
+                Target::real(session, profile, limits)
+            } else {
+                let wanted = args::Target {
+                    radio: typed.radio.clone(),
+                    device: joined,
+                    ..args::Target::default()
+                };
+                let opened = wifi::open(context, journal, &wanted, &profiles, limits, login);
+                Box::pin(opened).await?
             };
             let mut device = SessionDevice::new(target.session.clone(), None);
             let now = ports::Device::read(&mut device)

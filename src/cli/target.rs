@@ -8,7 +8,7 @@ use super::{
     failure::Failure,
     login::LoginFrom,
     screen::Tone,
-    wifi::{self, OpenNetwork, OverWifi},
+    wifi::{self, OpenNetwork, OverHands, OverWifi},
 };
 use crate::{
     change::Trouble,
@@ -16,7 +16,7 @@ use crate::{
     journal::Journal,
     profile,
     profile::Profile,
-    session::{BssidNow, Limit, Limits, Origin, Session, SessionError, no_bssid},
+    session::{BssidNow, Footing, Limit, Limits, Origin, Session, SessionError, no_bssid},
     terms::Exit,
 };
 
@@ -34,6 +34,8 @@ pub(crate) struct Target {
     pub simulated: bool,
     /// How it was joined; none: it was reachable already.
     pub wifi: Option<OverWifi>,
+    /// Who joined it by hand; none: nobody.
+    pub hands: Option<OverHands>,
     /// Keeps a practice receiver running.
     #[cfg(feature = "practice")]
     #[expect(dead_code, reason = "it serves as long as it is held")]
@@ -50,8 +52,22 @@ impl Target {
             speed: 1.0,
             simulated: false,
             wifi: None,
+            hands: None,
             #[cfg(feature = "practice")]
             practice: None,
+        }
+    }
+
+    /// One whose network a person joined.
+    pub(crate) fn by_hand(
+        session: Arc<Session>,
+        profile: Arc<Profile>,
+        limits: Limits,
+        hands: OverHands,
+    ) -> Self {
+        Self {
+            hands: Some(hands),
+            ..Self::real(session, profile, limits)
         }
     }
 
@@ -84,13 +100,17 @@ pub(crate) async fn open(
                 origin: origin(at)?,
                 login: &login,
                 bssid: no_bssid(),
+                footing: None,
                 open: None,
             };
             let (session, profile) = at_origin(context, there, &profiles, &limits).await?;
             Ok(Target::real(session, profile, limits))
         }
         (None, Some(condition)) => practice(context, condition, &profiles, limits, login).await,
-        (None, None) => wifi::open(context, journal, target, &profiles, limits, login).await,
+        (None, None) => {
+            let opened = wifi::open(context, journal, target, &profiles, limits, login);
+            Box::pin(opened).await
+        }
     }
 }
 
@@ -107,7 +127,9 @@ pub(crate) struct At<'a> {
     pub login: &'a LoginFrom,
     /// The network through which it is reached.
     pub bssid: BssidNow,
-    /// The same, where it is an open one.
+    /// What the session stands on, where the way to the device can be lost.
+    pub footing: Option<Arc<dyn Footing>>,
+    /// Its network, where it is an open one.
     pub open: Option<Arc<OpenNetwork>>,
 }
 
@@ -123,6 +145,7 @@ pub(crate) async fn at_origin(
         origin,
         login,
         bssid,
+        footing,
         open,
     } = there;
     let busy = screen.busy(format!("asking {origin}"));
@@ -155,7 +178,11 @@ pub(crate) async fn at_origin(
             limits.clone(),
             Arc::clone(&bssid),
         )?;
-        Ok::<_, Failure>(session.knowing(fetched.clone()))
+        let session = session.knowing(fetched.clone());
+        Ok::<_, Failure>(match &footing {
+            Some(footing) => session.standing(Arc::clone(footing)),
+            None => session,
+        })
     };
     if let (Some(open), false) = (&open, profile.login == profile::Login::None) {
         open.agree(context, "the login of this device").await?;
@@ -303,6 +330,7 @@ async fn practice(
         origin: origin(&at)?,
         login: &login,
         bssid,
+        footing: None,
         open: None,
     };
     let (session, profile) = at_origin(context, there, profiles, &limits).await?;
@@ -313,6 +341,7 @@ async fn practice(
         speed: PRACTICE_SPEED,
         simulated: true,
         wifi: None,
+        hands: None,
         practice: Some(running),
     })
 }

@@ -8,6 +8,7 @@
 
 mod access_point;
 mod adapter;
+pub mod by_hand;
 mod error;
 pub mod fake;
 pub mod host;

@@ -2,17 +2,16 @@
 
 use std::{collections::BTreeSet, net::IpAddr, sync::Arc};
 
-use tokio::sync::watch;
-
 use crate::{
+    change::over_wifi::Way,
     cli::{
         failure::Failure,
         target::{self, Target},
     },
     find::{FindError, air::Candidate},
     profile::{Network, Profile, Security},
-    session::{BssidNow, Origin, no_bssid},
-    wifi::{Addressing, Join, Joined, Link, WifiError},
+    session::Origin,
+    wifi::{Addressing, Join, Joined, WifiError},
 };
 
 use super::{Wish, consent::OpenNetwork, key::PassphraseFrom};
@@ -114,10 +113,12 @@ async fn answers(
         let origin = Origin::of(address)
             .map_err(|error| Failure::usage(error.to_string(), error.help()))?
             .through(joined.adapter.as_str());
+        let way = Way::new(join.point.clone(), joined);
         let there = target::At {
             origin,
             login: &wish.login,
-            bssid: bssid_now(joined.link.clone()),
+            bssid: way.bssid(),
+            footing: Some(way.footing()),
             open: open.clone(),
         };
         let opened = target::at_origin(wish.context, there, &candidate.families, &wish.limits);
@@ -129,6 +130,7 @@ async fn answers(
                     wish.limits.clone(),
                     super::OverWifi {
                         wifi: Arc::clone(&wish.wifi),
+                        way,
                         join: join.clone(),
                         open,
                     },
@@ -156,15 +158,4 @@ fn addresses(families: &[Arc<Profile>], gateway: Option<IpAddr>) -> Vec<IpAddr> 
         .chain(gateway)
         .filter(|address| known.insert(*address))
         .collect()
-}
-
-/// The access point that the adapter is on at this moment.
-fn bssid_now(link: Option<watch::Receiver<Link>>) -> BssidNow {
-    match link {
-        None => no_bssid(),
-        Some(link) => Arc::new(move || match *link.borrow() {
-            Link::Up(mac) => Some(mac.0),
-            Link::Down => None,
-        }),
-    }
 }
