@@ -89,6 +89,26 @@ impl Screen {
         }
     }
 
+    /// A line of the result behind a mark that takes so many columns; on a terminal a long one goes
+    /// on below its own beginning.
+    pub(crate) fn hanging(self, mark: &str, column: usize, text: &str) {
+        if self.json {
+            return;
+        }
+        let room = if std::io::stdout().is_terminal() {
+            width().saturating_sub(column)
+        } else {
+            usize::MAX
+        };
+        for (number, part) in wrap(text, room).iter().enumerate() {
+            if number == 0 {
+                to_stdout(&format!("{mark}{part}"));
+            } else {
+                to_stdout(&format!("{:column$}{part}", ""));
+            }
+        }
+    }
+
     /// The one JSON object.
     pub(crate) fn object(self, object: &impl serde::Serialize) {
         match serde_json::to_string(object) {
