@@ -200,6 +200,9 @@ pub struct Radio {
     /// The passphrase of its network, alone in a file that you alone can read
     #[arg(long, value_name = "FILE", conflicts_with = "place")]
     pub passphrase_file: Option<PathBuf>,
+    /// I join its network myself, in the system's settings
+    #[arg(long, conflicts_with_all = ["place", "adapter", "passphrase_file", "open_network"])]
+    pub by_hand: bool,
     /// Wait so many seconds for its network at most
     #[arg(long, value_name = "SECONDS", value_parser = wait, conflicts_with = "place")]
     pub wait: Option<f64>,

@@ -11,10 +11,12 @@ use super::{
     screen::{Screen, Tone},
     steps::Steps,
     target::{self, Target},
+    wifi::OverHands,
 };
 use crate::{
     change::{
         Machine, Options, Report, Trouble, Wanted,
+        by_hand::HandReach,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
@@ -257,7 +259,16 @@ fn first_secret(profile: &Profile, wanted: &Wanted) -> Option<SettingName> {
 
 /// How the device of a target is reached again.
 fn way_back(target: &Target, clock: &SystemClock) -> WayBack {
-    let knocks = SessionReach::new(Arc::clone(&target.session), clock.clone());
+    let session = || Arc::clone(&target.session);
+    if let Some(OverHands { hands, names }) = &target.hands {
+        return WayBack::Hands(HandReach::new(
+            session(),
+            clock.clone(),
+            Arc::clone(hands),
+            names.clone(),
+        ));
+    }
+    let knocks = SessionReach::new(session(), clock.clone());
     match &target.wifi {
         None => WayBack::Address(knocks),
         Some(over) => WayBack::Wifi(Box::new(WifiReach::new(
@@ -275,6 +286,8 @@ fn way_back(target: &Target, clock: &SystemClock) -> WayBack {
 enum WayBack {
     /// It stays at its address.
     Address(SessionReach<SystemClock>),
+    /// A person joins it again.
+    Hands(HandReach<SystemClock>),
     /// Its network opens again.
     Wifi(Box<WifiReach<SessionReach<SystemClock>, SystemClock>>),
 }
@@ -283,6 +296,7 @@ impl Reach for WayBack {
     async fn again(&mut self, wait: &Wait) -> Back {
         match self {
             WayBack::Address(way) => way.again(wait).await,
+            WayBack::Hands(way) => way.again(wait).await,
             WayBack::Wifi(way) => way.again(wait).await,
         }
     }

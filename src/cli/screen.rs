@@ -3,7 +3,7 @@
 use std::{
     fmt::Write as _,
     io::{ErrorKind, IsTerminal, Write},
-    sync::OnceLock,
+    sync::{Mutex, MutexGuard, OnceLock, PoisonError},
     time::Duration,
 };
 
@@ -201,6 +201,7 @@ impl Screen {
         }
         bar.set_message(text.into());
         bar.enable_steady_tick(Duration::from_millis(200));
+        drawn().push(bar.clone());
         Busy(bar)
     }
 
@@ -228,16 +229,19 @@ impl Busy {
     pub(crate) fn is_drawn(&self) -> bool {
         !self.0.is_hidden()
     }
+}
 
-    /// Prints above it.
-    pub(crate) fn aside(&self, print: impl FnOnce()) {
-        self.0.suspend(print);
-    }
+/// What is drawn now, the last one below. Whatever is printed goes above it.
+static DRAWN: Mutex<Vec<ProgressBar>> = Mutex::new(Vec::new());
+
+fn drawn() -> MutexGuard<'static, Vec<ProgressBar>> {
+    DRAWN.lock().unwrap_or_else(PoisonError::into_inner)
 }
 
 impl Drop for Busy {
     fn drop(&mut self) {
         self.0.finish_and_clear();
+        drawn().retain(|bar| !bar.is_finished());
     }
 }
 
@@ -365,7 +369,14 @@ fn to_stdout(line: &str) {
 }
 
 fn to_stderr(line: &str) {
-    let _ = writeln!(anstream::stderr(), "{}", harmless(line));
+    let print = || {
+        let _ = writeln!(anstream::stderr(), "{}", harmless(line));
+    };
+    let drawn = drawn().last().cloned();
+    match drawn {
+        Some(bar) => bar.suspend(print),
+        None => print(),
+    }
 }
 
 #[cfg(test)]

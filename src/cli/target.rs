@@ -8,7 +8,7 @@ use super::{
     failure::Failure,
     login::LoginFrom,
     screen::Tone,
-    wifi::{self, OpenNetwork, OverWifi},
+    wifi::{self, OpenNetwork, OverHands, OverWifi},
 };
 use crate::{
     change::Trouble,
@@ -34,6 +34,8 @@ pub(crate) struct Target {
     pub simulated: bool,
     /// How it was joined; none: it was reachable already.
     pub wifi: Option<OverWifi>,
+    /// Who joined it by hand; none: nobody.
+    pub hands: Option<OverHands>,
     /// Keeps a practice receiver running.
     #[cfg(feature = "practice")]
     #[expect(dead_code, reason = "it serves as long as it is held")]
@@ -50,8 +52,22 @@ impl Target {
             speed: 1.0,
             simulated: false,
             wifi: None,
+            hands: None,
             #[cfg(feature = "practice")]
             practice: None,
+        }
+    }
+
+    /// One whose network a person joined.
+    pub(crate) fn by_hand(
+        session: Arc<Session>,
+        profile: Arc<Profile>,
+        limits: Limits,
+        hands: OverHands,
+    ) -> Self {
+        Self {
+            hands: Some(hands),
+            ..Self::real(session, profile, limits)
         }
     }
 
@@ -325,6 +341,7 @@ async fn practice(
         speed: PRACTICE_SPEED,
         simulated: true,
         wifi: None,
+        hands: None,
         practice: Some(running),
     })
 }

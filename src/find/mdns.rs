@@ -250,9 +250,9 @@ impl Browse {
         }
     }
 
-    /// How many devices were left out, [`MOST_DEVICES`] being told already.
-    pub fn left_out(&self) -> usize {
-        self.devices.left_out()
+    /// Whether any device was left out, [`MOST_DEVICES`] being told already.
+    pub fn is_cut(&self) -> bool {
+        self.devices.is_cut()
     }
 
     /// Ends it: all devices that announce themselves at the end, in the order in which they came.

@@ -20,7 +20,8 @@ from outside import PLAIN, ROOT, Tally
 # Debian's `nobody`: somebody who is not root.
 SOMEBODY = ["setpriv", "--reuid=65534", "--regid=65534", "--clear-groups"]
 POINT = "02:00:00:00:02:00"
-HIGH = "02:00:00:00:03:00"
+OPEN = "02:00:00:00:03:00"
+HIGH = "02:00:00:00:04:00"
 
 CONFIG = """[main]
 plugins=keyfile
@@ -33,7 +34,7 @@ systemd-resolved=false
 
 # What each is joined with, beside its access point.
 WISHES = {
-    "open": {},
+    "open": {"bssid": OPEN},
     "WPA2": {"wpa2": "sailing-tarn"},
     "WPA3": {"wpa3": "sailing-tarn"},
     "an address of its own": {"wpa2": "sailing-tarn", "own": "192.168.77.20/24"},
@@ -72,8 +73,10 @@ def settings_of(programs, folder):
         bus = Bus(inner)
         manager = MadeUp(bus.env)
         manager("adapter", name="wlan0", number=1)
-        manager("point", adapter="wlan0", name="5461726e426f6174", bssid=POINT)
-        manager("point", adapter="wlan0", name="426f6174", bssid=HIGH, frequency=5180)
+        # WPA2 and WPA3 beside each other.
+        manager("point", adapter="wlan0", name="5461726e426f6174", bssid=POINT, rsn=0x588)
+        manager("point", adapter="wlan0", name="4f70656e", bssid=OPEN, rsn=0, flags=0)
+        manager("point", adapter="wlan0", name="426f6174", bssid=HIGH, frequency=5180, rsn=0, flags=0)
         found = {}
         for person, before in {"root": [], "somebody": SOMEBODY}.items():
             wifi = Wifi(programs, bus.env, before)

@@ -17,6 +17,9 @@ use super::advice;
 /// How often a log is told how far the wait is, in s. No source.
 const LINE_EVERY_S: f64 = 15.0;
 
+/// How long the first scan takes, in s: both bands, as seen.
+const FIRST_SCAN_S: f64 = 4.0;
+
 /// How long a receiver may wait without air over it before that is said again, in s. No source: when
 /// it gets hot differs; a minute and a half is when most networks are open.
 const WARM_S: f64 = 90.0;
@@ -44,41 +47,40 @@ impl Countdown {
 
     /// Shows how far it is.
     pub(super) fn show(&mut self, progress: &Progress) {
+        // What the first scan brings comes before any countdown.
+        if progress.passed_s < FIRST_SCAN_S {
+            return;
+        }
         let line = line(progress);
         self.busy.say(&line);
         if !self.busy.is_drawn() {
             let due = self
                 .said_s
                 .is_none_or(|said| progress.passed_s - said >= LINE_EVERY_S);
-            // What is there at once needs no line.
-            if due && progress.passed_s >= 1.0 {
+            if due {
                 self.said_s = Some(progress.passed_s);
                 self.screen.step("wait", Tone::Plain, &line);
             }
         }
         if progress.powered_s >= WARM_S && !self.warned {
             self.warned = true;
-            self.busy.aside(|| {
-                self.screen.remark(
-                    Tone::Careful,
-                    "It may get hot while it waits: keep air moving over it, or switch it off for a \
-                     while.",
-                );
-            });
+            self.screen.remark(
+                Tone::Careful,
+                "It may get hot while it waits: keep air moving over it, or switch it off for a \
+                 while.",
+            );
         }
         if !progress.advice.is_empty() && !self.advised {
             self.advised = true;
-            self.busy.aside(|| {
-                self.screen.remark(
-                    Tone::Careful,
-                    "Its network should be there by now. What may be the matter:",
-                );
-                if !self.screen.is_silent() {
-                    for one in &progress.advice {
-                        self.screen.item("-", advice::words(*one));
-                    }
+            self.screen.remark(
+                Tone::Careful,
+                "Its network should be there by now. What may be the matter:",
+            );
+            if !self.screen.is_silent() {
+                for one in &progress.advice {
+                    self.screen.item("-", advice::words(*one));
                 }
-            });
+            }
         }
     }
 }

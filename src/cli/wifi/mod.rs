@@ -3,6 +3,7 @@
 
 pub(crate) mod adapter;
 pub(crate) mod advice;
+mod by_hand;
 pub(crate) mod choose;
 mod consent;
 mod countdown;
@@ -22,7 +23,7 @@ use crate::{
     profile::Profile,
     session::Limits,
     terms::{Exit, Mac, Untrusted},
-    wifi::{AdapterName, Join, Wifi},
+    wifi::{AdapterName, Join, Wifi, WifiError},
 };
 
 use super::{
@@ -30,9 +31,11 @@ use super::{
     context::Context,
     failure::Failure,
     login::LoginFrom,
+    screen::Tone,
     target::Target,
 };
 
+pub(crate) use by_hand::OverHands;
 pub(crate) use consent::OpenNetwork;
 
 use choose::Listening;
@@ -75,8 +78,22 @@ pub(super) async fn open(
     login: LoginFrom,
 ) -> Result<Target, Failure> {
     let radio = &typed.radio;
+    if radio.by_hand {
+        return by_hand::open(context, profiles, limits, &login, radio.wait).await;
+    }
     let mut keys = PassphraseFrom::typed(radio.passphrase_file.as_deref()).await?;
-    let wifi = crate::wifi::service().await?;
+    let wifi = match crate::wifi::service().await {
+        Ok(wifi) => wifi,
+        // Whoever is there to do it can do it by hand.
+        Err(error @ WifiError::NoService { .. }) if context.screen.can_ask() => {
+            context.screen.remark(
+                Tone::Careful,
+                &format!("{error}. So you join the receiver's network yourself."),
+            );
+            return by_hand::open(context, profiles, limits, &login, radio.wait).await;
+        }
+        Err(error) => return Err(error.into()),
+    };
     let adapter = adapter::choose(&*wifi, radio.adapter.as_deref()).await?;
     let wish = Wish {
         context,
@@ -216,7 +233,7 @@ async fn one_of(
             Err(failure @ (Failure::Wifi(_) | Failure::Find(_))) if candidates.len() > 1 => {
                 wish.context.screen.step(
                     "passed by",
-                    super::screen::Tone::Careful,
+                    Tone::Careful,
                     &format!("{}: {failure}", candidate.point.bssid),
                 );
                 failed = failed.or(Some(failure));

@@ -14,7 +14,7 @@ use crate::{
         screen::{Screen, Tone},
     },
     journal::{AwayId, Journal},
-    wifi::{AdapterName, Home, Wifi},
+    wifi::{AdapterName, Home, Wifi, by_hand::ByHand},
 };
 
 /// The adapters that are away from home.
@@ -23,9 +23,9 @@ pub(crate) struct WayHome(Mutex<Vec<Away>>);
 
 struct Away {
     wifi: Arc<dyn Wifi>,
-    journal: Journal,
     home: Home,
-    row: AwayId,
+    /// Where that is on record; none: nobody but the person can go back.
+    row: Option<(Journal, AwayId)>,
 }
 
 impl WayHome {
@@ -44,29 +44,48 @@ impl WayHome {
         let row = journal.leave_home(&home).await?;
         away.push(Away {
             wifi: Arc::clone(wifi),
-            journal: journal.clone(),
             home,
-            row,
+            row: Some((journal.clone(), row)),
         });
         Ok(())
+    }
+
+    /// The person joins by hand, and is told at the end to go back.
+    pub(crate) async fn by_hand(&self, hand: Arc<ByHand>) {
+        let home = Home {
+            adapter: ByHand::adapter(),
+            connection: None,
+        };
+        let mut away = self.0.lock().await;
+        if away.iter().all(|one| one.home != home) {
+            away.push(Away {
+                wifi: hand,
+                home,
+                row: None,
+            });
+        }
     }
 
     /// Brings every adapter back to where it was. Safe to repeat.
     pub(crate) async fn come_home(&self, screen: Screen) {
         let mut away = self.0.lock().await;
         while let Some(one) = away.pop() {
-            let busy = screen.busy(format!("back to {}", place(&one.home)));
+            let busy = one
+                .row
+                .as_ref()
+                .map(|_| screen.busy(format!("back to {}", place(&one.home))));
             let came = one.wifi.go_home(&one.home).await;
             drop(busy);
-            match came {
-                Ok(()) => {
+            match (came, one.row) {
+                (Ok(()), None) => {}
+                (Ok(()), Some((journal, row))) => {
                     say_home(screen, &one.home);
                     // Not closed, it is gone again next time, which does no harm.
-                    if let Err(error) = one.journal.came_home(one.row).await {
+                    if let Err(error) = journal.came_home(row).await {
                         tracing::warn!(%error, "the way home could not be closed");
                     }
                 }
-                Err(error) => {
+                (Err(error), _) => {
                     screen.fault(
                         "warning:",
                         Tone::Careful,

@@ -9,7 +9,7 @@ use crate::wifi::AdapterName;
 #[derive(Debug, Default)]
 pub(super) struct Devices {
     known: Vec<Known>,
-    left_out: usize,
+    is_cut: bool,
 }
 
 #[derive(Debug)]
@@ -31,9 +31,9 @@ impl Devices {
         }
     }
 
-    /// How many more there were.
-    pub(super) fn left_out(&self) -> usize {
-        self.left_out
+    /// Whether there were more.
+    pub(super) fn is_cut(&self) -> bool {
+        self.is_cut
     }
 
     pub(super) fn into_list(self) -> Vec<Announced> {
@@ -48,7 +48,7 @@ impl Devices {
             return None;
         }
         if self.known.len() >= MOST_DEVICES {
-            self.left_out += 1;
+            self.is_cut = true;
             return None;
         }
         self.known.push(Known {

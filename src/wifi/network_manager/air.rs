@@ -154,18 +154,24 @@ pub(super) fn in_range(device: &Device<'_>) -> Vec<AccessPoint> {
     found
 }
 
-/// The object of an access point, and whether its name had to be called for.
-pub(super) fn object_of(
-    device: &Device<'_>,
-    wanted: &AccessPoint,
-) -> (Option<OwnedObjectPath>, bool) {
+/// An access point as it is now.
+pub(super) struct Seen {
+    /// Its object.
+    pub(super) path: OwnedObjectPath,
+    /// What it says of itself now, such as its channel after a restart.
+    pub(super) point: AccessPoint,
+}
+
+/// The access point that is wanted, by its BSSID and its name, and whether it keeps the name to
+/// itself unless it is called for.
+pub(super) fn seen(device: &Device<'_>, wanted: &AccessPoint) -> (Option<Seen>, bool) {
     let mut found = None;
     let mut hides = false;
     for (path, point) in device.points().filter(|(_, it)| it.bssid == wanted.bssid) {
-        if point.name == wanted.name {
-            found = Some(path);
-        }
         hides |= point.name.is_hidden();
+        if point.name == wanted.name {
+            found = Some(Seen { path, point });
+        }
     }
     (found, hides)
 }

@@ -114,29 +114,8 @@ fn status_in_words(status: u16) -> String {
 
 #[cfg(test)]
 mod tests {
-    use secrecy::SecretString;
-
     use super::*;
-    use crate::{
-        terms::Mac,
-        wifi::{AccessPoint, AdapterName, Addressing, Offers},
-    };
-
-    fn wish(key: Key) -> Join {
-        Join {
-            adapter: AdapterName::new("wlan0"),
-            point: AccessPoint {
-                name: "TarnBoat".into(),
-                bssid: Mac([2, 0, 0, 0, 2, 0]),
-                signal: 50,
-                frequency_mhz: 2412,
-                offers: Offers::default(),
-                heard_s: None,
-            },
-            key,
-            addressing: Addressing::Dhcp,
-        }
-    }
+    use crate::wifi::network_manager::sample::{wish, wpa2, wpa3};
 
     fn code(key: Key, all: &[Said]) -> (Option<&'static str>, Option<&'static str>) {
         let mut heard = Heard::new(true);
@@ -146,14 +125,6 @@ mod tests {
         let wish = wish(key);
         let code = |error: Option<WifiError>| error.map(|error| error.code());
         (code(heard.verdict(&wish)), code(heard.in_the_end(&wish)))
-    }
-
-    fn wpa2() -> Key {
-        Key::Wpa2(SecretString::from("sailing-tarn"))
-    }
-
-    fn wpa3() -> Key {
-        Key::Wpa3(SecretString::from("sailing-tarn"))
     }
 
     const fn authentication(kind: u16, round: u16, status: u16) -> Said {

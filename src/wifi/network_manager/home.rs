@@ -204,8 +204,10 @@ async fn remove_ours(inner: &Inner, adapter: &AdapterName) -> Result<(), WifiErr
         };
         if said("id").is_some_and(is_ours) && said("interface-name") == Some(adapter.as_str()) {
             let removed = proxy.delete().await;
+            // It goes by itself when its activation has ended, which may be now.
+            let gone = |picture: &Picture| (!picture.knows(&path)).then_some(());
             if let Err(error) = removed
-                && inner.picture.borrow().knows(&path)
+                && inner.until(LEAVING, gone).await?.is_none()
             {
                 let error = reasons::of_call("removing what was joined", &error);
                 return Err(inner.permission(error, &[permissions::OWN]).await);

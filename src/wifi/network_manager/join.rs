@@ -122,22 +122,34 @@ impl Attempt {
                 why: "a network that keeps its name to itself is joined by its name alone".into(),
             });
         }
-        if found.point.is_none() {
+        if found.seen.is_none() {
             let names = std::slice::from_ref(&wish.point.name);
             air::scan(&self.inner, &wish.adapter, names).await?;
             found = self.look()?;
         }
-        let Some(point) = found.point else {
+        let Some(seen) = found.seen else {
             return Err(self.out_of_range());
         };
+        let offers = seen.point.offers;
+        let way_in = match &wish.key {
+            Key::Open => offers.open,
+            Key::Wpa2(_) => offers.psk,
+            Key::Wpa3(_) => offers.sae,
+        };
+        if !way_in {
+            return Err(WifiError::NoWayIn {
+                name: wish.point.name.clone(),
+                offers: offers.to_string(),
+            });
+        }
         let hides = found.hides || self.inner.was_called_for(&wish.point.name);
         let asked = ManagerProxy::new(&self.inner.connection)
             .await
             .map_err(|error| reasons::of_call(JOINING, &error))?
             .add_and_activate_connection2(
-                &wanted::settings(wish, hides),
+                &wanted::settings(wish, &seen.point, hides),
                 &found.device,
-                &point,
+                &seen.path,
                 &wanted::options(),
             )
             .await;
@@ -145,7 +157,7 @@ impl Attempt {
             Ok((_, active, _)) => Ok(active),
             Err(error) if reasons::is_unplugged(&error) => Err(reasons::unplugged(&wish.adapter)),
             // It went away between the look and the call.
-            Err(_) if self.look()?.point.is_none() => Err(self.out_of_range()),
+            Err(_) if self.look()?.seen.is_none() => Err(self.out_of_range()),
             Err(error) => {
                 let error = reasons::of_call(JOINING, &error);
                 let needed = [permissions::CONTROL, permissions::OWN];
@@ -158,10 +170,10 @@ impl Attempt {
         let picture = self.inner.picture.borrow();
         self.inner.there(&picture)?;
         let device = adapters::usable(&picture, &self.wish.adapter)?;
-        let (point, hides) = air::object_of(&device, &self.wish.point);
+        let (seen, hides) = air::seen(&device, &self.wish.point);
         Ok(Found {
             device: device.path.clone(),
-            point,
+            seen,
             hides,
         })
     }
@@ -245,7 +257,7 @@ impl Attempt {
         let ours = device.active_path() == active.as_str();
         let evidence = |associated| Evidence {
             heard: heard.clone(),
-            in_list: air::object_of(&device, &self.wish.point).0.is_some(),
+            in_list: air::seen(&device, &self.wish.point).0.is_some(),
             associated,
             waited_out: begun.elapsed() >= ASSOCIATION,
         };
@@ -402,7 +414,7 @@ const NO_SECRETS: u32 = 7;
 /// The objects that an attempt is made with.
 struct Found {
     device: OwnedObjectPath,
-    point: Option<OwnedObjectPath>,
+    seen: Option<air::Seen>,
     hides: bool,
 }
 

@@ -13,6 +13,8 @@ mod join;
 pub(super) mod permissions;
 mod picture;
 mod reasons;
+#[cfg(test)]
+mod sample;
 mod wanted;
 mod watcher;
 

@@ -469,3 +469,105 @@ fn bytes(values: &Values, name: &str) -> Vec<u8> {
     };
     array.inner().iter().filter_map(byte).collect()
 }
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    const RADIO: &str = "/org/freedesktop/NetworkManager/Devices/1";
+    const OURS: &str = "/org/freedesktop/NetworkManager/ActiveConnection/1";
+    const THEIRS: &str = "/org/freedesktop/NetworkManager/ActiveConnection/2";
+
+    fn path(path: &str) -> OwnedObjectPath {
+        OwnedObjectPath::try_from(path).expect("a path")
+    }
+
+    fn value(value: impl Into<Variant<'static>>) -> OwnedVariant {
+        value.into().try_into().expect("no file descriptor")
+    }
+
+    fn on(active: &str) -> Values {
+        Values::from([("ActiveConnection".into(), value(path(active).into_inner()))])
+    }
+
+    /// An adapter on an activation.
+    fn picture() -> Picture {
+        let mut picture = Picture::default();
+        let mut device = on(OURS);
+        device.insert("Interface".into(), value("wlan0"));
+        device.insert("DeviceType".into(), value(2_u32));
+        picture.added(path(RADIO), HashMap::from([(DEVICE.to_owned(), device)]));
+        let active = Values::from([("Uuid".into(), value("one"))]);
+        picture.added(path(OURS), HashMap::from([(ACTIVE.to_owned(), active)]));
+        picture
+    }
+
+    fn step(picture: &mut Picture, before: u32, state: u32, reason: u32) {
+        picture.stepped(path(RADIO), before, Step { state, reason });
+    }
+
+    #[test]
+    fn why_an_activation_fell_outlives_the_next_one() {
+        let mut picture = picture();
+        step(&mut picture, 30, 40, 0);
+        step(&mut picture, 40, 50, 0);
+        step(&mut picture, 50, 120, 7);
+        picture.removed(&path(OURS), &[ACTIVE.to_owned()]);
+        picture.changed(&path(RADIO), DEVICE, on(THEIRS));
+        step(&mut picture, 120, 30, 0);
+        step(&mut picture, 30, 40, 0);
+        step(&mut picture, 40, 110, 60);
+        let fall = picture.fall(&path(OURS)).expect("it fell");
+        assert_eq!((fall.step.reason, fall.associated), (7, false));
+        assert!(picture.is_over(&path(OURS)));
+        assert!(!picture.is_over(&path(THEIRS)));
+    }
+
+    #[test]
+    fn adapter_that_was_on_it_is_remembered_with_the_fall() {
+        let mut picture = picture();
+        step(&mut picture, 30, 40, 0);
+        step(&mut picture, 40, 70, 0);
+        step(&mut picture, 70, 120, 5);
+        let fall = picture.fall(&path(OURS)).expect("it fell");
+        assert!(fall.associated);
+    }
+
+    #[test]
+    fn asking_for_secrets_on_the_way_is_no_new_start() {
+        let mut picture = picture();
+        step(&mut picture, 30, 40, 0);
+        step(&mut picture, 40, 50, 0);
+        step(&mut picture, 50, 60, 0);
+        step(&mut picture, 60, 40, 0);
+        let device = picture.adapter("wlan0").expect("it is there");
+        assert_eq!(device.steps().len(), 4);
+        step(&mut picture, 30, 40, 0);
+        let device = picture.adapter("wlan0").expect("it is there");
+        assert_eq!(device.steps().len(), 1);
+    }
+
+    #[test]
+    fn service_that_goes_takes_its_activations_with_it() {
+        let mut picture = picture();
+        picture.running = true;
+        picture.forget();
+        assert!(!picture.running);
+        assert!(picture.is_over(&path(OURS)));
+        assert_eq!(picture.adapters().count(), 0);
+    }
+
+    #[test]
+    fn value_of_another_kind_is_taken_for_none() {
+        let mut picture = picture();
+        let odd = Values::from([
+            ("State".into(), value("up")),
+            ("Interface".into(), value(7_u32)),
+            ("StateReason".into(), value(7_u32)),
+        ]);
+        picture.changed(&path(RADIO), DEVICE, odd);
+        let device = picture.adapters().next().expect("it is there");
+        assert_eq!((device.name(), device.state(), device.reason()), ("", 0, 0));
+        assert_eq!(device.points().count(), 0);
+    }
+}

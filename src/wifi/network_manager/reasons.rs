@@ -99,13 +99,13 @@ pub(super) fn of_call(what: &'static str, error: &zbus::Error) -> WifiError {
             fdo::Error::NoReply(_) | fdo::Error::Disconnected(_) => {
                 return gone("it went away while it was asked");
             }
-            fdo::Error::UnknownMethod(_) | fdo::Error::UnknownInterface(_) => {
-                return gone("it is older than 1.16, or another service has its name");
-            }
-            fdo::Error::UnknownObject(_) => {
+            // It says the same of a method that it does not have and of an object that has gone.
+            fdo::Error::UnknownMethod(_)
+            | fdo::Error::UnknownInterface(_)
+            | fdo::Error::UnknownObject(_) => {
                 return WifiError::Other {
                     what,
-                    why: "what was asked for has just gone".into(),
+                    why: format!("{SERVICE} does not know that, or no more"),
                 };
             }
             _ => {}
@@ -148,5 +148,102 @@ pub(super) fn unplugged(adapter: &AdapterName) -> WifiError {
     WifiError::Unavailable {
         adapter: adapter.clone(),
         why: "it was unplugged".into(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wifi::{
+        Key,
+        network_manager::sample::{wish, wpa2},
+        nl80211::Said,
+    };
+
+    fn code(reason: u32, evidence: &Evidence) -> &'static str {
+        let step = Step { state: 120, reason };
+        of_step(step, evidence, &wish(wpa2())).code()
+    }
+
+    /// Nobody listened, and it is still in the list.
+    fn in_list() -> Evidence {
+        Evidence {
+            in_list: true,
+            ..Evidence::default()
+        }
+    }
+
+    #[test]
+    fn reason_alone_decides_where_no_radio_was_heard() {
+        for (reason, found) in [
+            (7, "wrong-passphrase"),
+            (8, "not-let-in"),
+            (9, "adapter-unavailable"),
+            (10, "not-let-in"),
+            (11, "not-let-in"),
+            (17, "no-address"),
+            (36, "adapter-unavailable"),
+            (39, "wifi-failed"),
+            (53, "out-of-range"),
+        ] {
+            assert_eq!(code(reason, &in_list()), found, "{reason}");
+        }
+    }
+
+    #[test]
+    fn missing_secrets_mean_what_else_is_known() {
+        let gone = Evidence::default();
+        assert_eq!(code(7, &gone), "out-of-range");
+        let late = Evidence {
+            waited_out: true,
+            ..in_list()
+        };
+        assert_eq!(code(7, &late), "not-let-in");
+        let mut heard = Heard::new(true);
+        heard.take(
+            Said::Authentication {
+                kind: 0,
+                round: 2,
+                status: 17,
+            },
+            &Key::Open,
+        );
+        let full = Evidence { heard, ..in_list() };
+        assert_eq!(code(7, &full), "not-let-in");
+        let silent = Evidence {
+            heard: Heard::new(true),
+            ..in_list()
+        };
+        assert_eq!(code(7, &silent), "out-of-range");
+    }
+
+    #[test]
+    fn configuration_that_failed_after_it_got_on_is_a_missing_address() {
+        let on = Evidence {
+            associated: true,
+            ..in_list()
+        };
+        assert_eq!(code(4, &on), "no-address");
+        assert_eq!(code(4, &in_list()), "wifi-failed");
+    }
+
+    #[test]
+    fn service_that_is_not_there_is_told_from_one_that_does_not_answer() {
+        let call =
+            |error: fdo::Error| of_call("joining", &zbus::Error::FDO(Box::new(error))).to_string();
+        let none = call(fdo::Error::ServiceUnknown("no such name".into()));
+        assert!(none.contains("it does not run"), "{none}");
+        let silent = call(fdo::Error::NoReply("timeout".into()));
+        assert!(silent.contains("went away"), "{silent}");
+        let late = std::io::Error::from(std::io::ErrorKind::TimedOut);
+        let late = of_call("joining", &zbus::Error::InputOutput(late.into())).to_string();
+        assert!(late.contains("does not answer"), "{late}");
+    }
+
+    #[test]
+    fn refusal_of_the_bus_is_a_missing_permission() {
+        let error = fdo::Error::AccessDenied("rejected".into());
+        let error = of_call("joining", &zbus::Error::FDO(Box::new(error)));
+        assert_eq!(error.code(), "not-permitted");
     }
 }

@@ -7,13 +7,13 @@ use secrecy::ExposeSecret;
 use zbus::Variant;
 
 use super::bus::Settings;
-use crate::wifi::{Addressing, Join, Key};
+use crate::wifi::{AccessPoint, Addressing, Join, Key};
 
 /// How each connection of ours is called, before its BSSID: what is left behind is known by it.
 pub(super) const MARK: &str = "linkmend-";
 
-/// Its settings. `hides`: its name has to be called for.
-pub(super) fn settings(wish: &Join, hides: bool) -> Settings<'_> {
+/// Its settings, for the access point as it is now. `hides`: its name has to be called for.
+pub(super) fn settings<'a>(wish: &'a Join, point: &AccessPoint, hides: bool) -> Settings<'a> {
     let mut connection = HashMap::from([
         ("id", text(format!("{MARK}{}", wish.point.bssid))),
         ("type", text("802-11-wireless")),
@@ -38,8 +38,8 @@ pub(super) fn settings(wish: &Join, hides: bool) -> Settings<'_> {
     if hides {
         wireless.insert("hidden", Variant::from(true));
     }
-    if let Some(channel) = wish.point.channel() {
-        let band = if wish.point.is_2_4_ghz() { "bg" } else { "a" };
+    if let Some(channel) = point.channel() {
+        let band = if point.is_2_4_ghz() { "bg" } else { "a" };
         wireless.insert("band", text(band));
         wireless.insert("channel", Variant::from(channel));
     }
@@ -80,6 +80,8 @@ fn ipv4(addressing: Addressing) -> HashMap<&'static str, Variant<'static>> {
     let mut ipv4 = HashMap::from([
         ("never-default", Variant::from(true)),
         ("ignore-auto-dns", Variant::from(true)),
+        // A lease may name routes that are narrower than the default one, and so take all traffic.
+        ("ignore-auto-routes", Variant::from(true)),
     ]);
     match addressing {
         Addressing::Static { own, prefix } => {
@@ -116,4 +118,58 @@ fn security(key: &Key) -> Option<HashMap<&'static str, Variant<'_>>> {
 
 fn text<'a>(text: impl Into<zbus::Str<'a>>) -> Variant<'a> {
     Variant::Str(text.into())
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::wifi::network_manager::sample::{wish, wpa2, wpa3};
+
+    fn shown(settings: &Settings<'_>, group: &str, name: &str) -> Option<String> {
+        let value = settings.get(group)?.get(name)?;
+        Some(value.to_string())
+    }
+
+    #[test]
+    fn it_is_joined_for_now_alone_and_never_the_way_to_anywhere_else() {
+        for key in [Key::Open, wpa2(), wpa3()] {
+            let wish = wish(key);
+            let settings = settings(&wish, &wish.point, false);
+            let shown = |group, name| shown(&settings, group, name);
+            assert_eq!(shown("connection", "autoconnect").as_deref(), Some("false"));
+            assert_eq!(shown("ipv4", "never-default").as_deref(), Some("true"));
+            assert_eq!(shown("ipv4", "ignore-auto-dns").as_deref(), Some("true"));
+            assert_eq!(shown("ipv4", "ignore-auto-routes").as_deref(), Some("true"));
+            assert_eq!(shown("ipv4", "gateway"), None);
+            assert_eq!(shown("ipv6", "method").as_deref(), Some("\"disabled\""));
+        }
+        assert_eq!(options()["persist"].to_string(), "\"volatile\"");
+        assert_eq!(options()["bind-activation"].to_string(), "\"dbus-client\"");
+    }
+
+    #[test]
+    fn key_decides_how_it_is_secured() {
+        for (key, management) in [
+            (Key::Open, None),
+            (wpa2(), Some("wpa-psk")),
+            (wpa3(), Some("sae")),
+        ] {
+            let wish = wish(key);
+            let settings = settings(&wish, &wish.point, false);
+            let found = shown(&settings, "802-11-wireless-security", "key-mgmt");
+            assert_eq!(found, management.map(|it| format!("\"{it}\"")));
+        }
+    }
+
+    #[test]
+    fn channel_is_that_of_now_and_a_name_is_called_for_where_it_has_to_be() {
+        let wish = wish(Key::Open);
+        let mut now = wish.point.clone();
+        now.frequency_mhz = 5180;
+        let settings = settings(&wish, &now, true);
+        let shown = |name| shown(&settings, "802-11-wireless", name);
+        assert_eq!(shown("channel").as_deref(), Some("uint32 36"));
+        assert_eq!(shown("band").as_deref(), Some("\"a\""));
+        assert_eq!(shown("hidden").as_deref(), Some("true"));
+    }
 }
