@@ -19,7 +19,7 @@ use super::{
     args,
     context::Context,
     failure::Failure,
-    screen::{Busy, Screen, Tone},
+    screen::{Screen, Tone},
     target,
     wifi::{adapter, choose},
 };
@@ -38,7 +38,7 @@ use crate::{
 use list::{Listing, One};
 
 /// How long local networks are listened to at most: longer than anybody watches.
-const LONGEST: Duration = Duration::from_secs(7 * 86_400);
+const LONGEST: Duration = Duration::from_hours(7 * 24);
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, Failure> {
@@ -90,7 +90,7 @@ pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, F
                     device: listing.out(&one),
                 });
             } else if typed.watch {
-                say_event(screen, &busy, event, &listing, &one);
+                say_event(screen, event, &listing, &one);
             }
         }
     })
@@ -128,6 +128,9 @@ pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, F
 /// Who hears the air, and through what.
 type Ear = (Arc<dyn Wifi>, AdapterName);
 
+/// Who hears the air, who hears the local networks, and why one of them does not.
+type Ears = (Option<Ear>, Option<Browse>, Vec<Fault>);
+
 async fn ear(typed: &args::Find) -> Result<Ear, Failure> {
     let wifi = crate::wifi::service().await?;
     let adapter = adapter::choose(&*wifi, typed.adapter.as_deref()).await?;
@@ -135,10 +138,7 @@ async fn ear(typed: &args::Find) -> Result<Ear, Failure> {
 }
 
 /// Those that can hear, and why the other one cannot; where neither can, that is the end.
-fn both(
-    air: Result<Ear, Failure>,
-    net: Result<Browse, MdnsError>,
-) -> Result<(Option<Ear>, Option<Browse>, Vec<Fault>), Failure> {
+fn both(air: Result<Ear, Failure>, net: Result<Browse, MdnsError>) -> Result<Ears, Failure> {
     match (air, net) {
         (Err(failure), Err(_)) => Err(failure),
         (Err(failure), Ok(net)) => Ok((None, Some(net), vec![failure.fault()])),
@@ -183,18 +183,16 @@ fn what(listing: &Listing, net: bool, until: Until) -> String {
     format!("listening to {}{end}", both.join(" and "))
 }
 
-fn say_event(screen: Screen, busy: &Busy, event: FindEvent, listing: &Listing, one: &One) {
+fn say_event(screen: Screen, event: FindEvent, listing: &Listing, one: &One) {
     let (word, tone) = match event {
         FindEvent::Came => ("came", Tone::Good),
         FindEvent::Went => ("went", Tone::Careful),
     };
-    busy.aside(|| {
-        screen.hanging(&format!("{}  ", tone.paint(word)), 6, &listing.line(one));
-        let more = listing.about(one);
-        if !more.is_empty() {
-            screen.hanging("      ", 6, &more);
-        }
-    });
+    screen.hanging(&format!("{}  ", tone.paint(word)), 6, &one.line());
+    let more = listing.about(one);
+    if !more.is_empty() {
+        screen.hanging("      ", 6, &more);
+    }
 }
 
 /// Nothing is there.

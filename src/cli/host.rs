@@ -39,7 +39,7 @@ pub(super) async fn run(context: &Context) -> Result<Exit, Failure> {
     } else {
         for finding in &findings {
             let (word, tone) = word(finding.level);
-            let word = tone.paint(&format!("{word:<width$}", width = COLUMN));
+            let word = tone.paint(&format!("{word:<COLUMN$}"));
             screen.hanging(&word, COLUMN, &finding.text);
             if let Some(help) = &finding.help {
                 screen.hanging(&" ".repeat(COLUMN), COLUMN, &format!("help: {help}"));

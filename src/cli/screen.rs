@@ -359,8 +359,8 @@ static LOST: OnceLock<String> = OnceLock::new();
 
 fn to_stdout(line: &str) {
     let mut out = anstream::stdout();
-    let written = writeln!(out, "{}", harmless(line)).and_then(|()| out.flush());
-    match written {
+    let print = || writeln!(out, "{}", harmless(line)).and_then(|()| out.flush());
+    match above_what_is_drawn(print) {
         Err(error) if error.kind() != ErrorKind::BrokenPipe => {
             let _ = LOST.set(error.to_string());
         }
@@ -372,6 +372,10 @@ fn to_stderr(line: &str) {
     let print = || {
         let _ = writeln!(anstream::stderr(), "{}", harmless(line));
     };
+    above_what_is_drawn(print);
+}
+
+fn above_what_is_drawn<T>(print: impl FnOnce() -> T) -> T {
     let drawn = drawn().last().cloned();
     match drawn {
         Some(bar) => bar.suspend(print),

@@ -70,8 +70,8 @@ pub struct Around {
     pub air: Vec<AccessPoint>,
     /// All devices on local networks, in the order in which they came.
     pub net: Vec<Announced>,
-    /// How many of those were left out, being too many.
-    pub left_out: usize,
+    /// Whether any of those were left out, being too many.
+    pub is_cut: bool,
     /// Why the air could not be listened to any longer.
     pub deaf: Option<WifiError>,
 }
@@ -149,14 +149,14 @@ pub async fn listen(listen: Listen<'_>, mut tell: impl FnMut(Event) + Send) -> A
         }
     }
     drop(scan);
-    let left_out = net.as_ref().map_or(0, Browse::left_out);
+    let is_cut = net.as_ref().is_some_and(Browse::is_cut);
     Around {
         air: ear.sightings.there(),
         net: match net {
             Some(net) => net.close().await,
             None => Vec::new(),
         },
-        left_out,
+        is_cut,
         deaf: ear.deaf,
     }
 }
@@ -323,7 +323,7 @@ mod tests {
         assert_eq!(around.air.len(), 1);
         assert!((47.0..60.0).contains(&passed), "{passed}");
 
-        air.close(bssid);
+        let air = FakeAir::new(&["wlan0"]);
         let begun = air.now_s();
         let (around, _) = heard(&air, Until::Found(30.0)).await;
         let passed = air.now_s() - begun;

@@ -14,7 +14,7 @@ use rexpect::{
 
 use crate::{
     claims::{but, keep, secrets},
-    harness::{Bench, Call, side_by_side},
+    harness::{Bench, Call, NO_BUS, side_by_side},
     readme::{block, readme},
 };
 
@@ -92,7 +92,8 @@ fn open(script: &str, bench: &Bench) -> PtySession {
         .env("TERM", "xterm")
         .env("COLUMNS", "80")
         .env("NO_COLOR", "1")
-        .env("HOME", "/nonexistent");
+        .env("HOME", "/nonexistent")
+        .env("DBUS_SYSTEM_BUS_ADDRESS", NO_BUS);
     let options = Options::new()
         .timeout_ms(Some(PATIENCE_MS))
         .strip_ansi_escape_codes(true);

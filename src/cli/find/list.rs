@@ -52,6 +52,15 @@ impl One {
         }
     }
 
+    /// How it shows: its network, or where it is on a local one.
+    pub(super) fn line(&self) -> String {
+        match (&self.air, &self.net) {
+            (Some((point, _)), _) => choose::line(point),
+            (None, Some(net)) => format!("{}  {}", net.name, place(net)),
+            (None, None) => String::new(),
+        }
+    }
+
     /// Whether it may be a device of the families.
     pub(super) fn is_device(&self) -> bool {
         !self.families().is_empty()
@@ -96,7 +105,7 @@ pub(super) struct Listing {
     alike: Vec<Alike>,
     misfits: Vec<AccessPoint>,
     others: Vec<AccessPoint>,
-    left_out: usize,
+    is_cut: bool,
 }
 
 impl Listing {
@@ -121,7 +130,7 @@ impl Listing {
             alike: Vec::new(),
             misfits: Vec::new(),
             others: Vec::new(),
-            left_out: 0,
+            is_cut: false,
         }
     }
 
@@ -169,7 +178,7 @@ impl Listing {
                 net: announced,
             })
             .collect();
-        self.left_out = around.left_out;
+        self.is_cut = around.is_cut;
     }
 
     /// Whether there is no device.
@@ -236,17 +245,8 @@ impl Listing {
 
     fn say_each(&self, screen: Screen, all: &[&One]) {
         for one in all {
-            screen.hanging("  ", 4, &self.line(one));
+            screen.hanging("  ", 4, &one.line());
             screen.hanging("    ", 4, &self.about(one));
-        }
-    }
-
-    /// How it shows: its network, or where it is on a local one.
-    pub(super) fn line(&self, one: &One) -> String {
-        match (&one.air, &one.net) {
-            (Some((point, _)), _) => choose::line(point),
-            (None, Some(net)) => format!("{}  {}", net.name, place(net)),
-            (None, None) => String::new(),
         }
     }
 
@@ -296,8 +296,8 @@ impl Listing {
                 choose::line(point)
             ));
         }
-        if self.left_out > 0 {
-            notes.push(format!("{} more devices were left out.", self.left_out));
+        if self.is_cut {
+            notes.push("more devices announce themselves than are listed.".into());
         }
         notes
     }
