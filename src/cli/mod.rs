@@ -9,8 +9,10 @@ mod completions;
 mod consent;
 pub(crate) mod context;
 pub(crate) mod failure;
+mod find;
 pub(crate) mod guide;
 mod history;
+mod host;
 mod hygiene;
 mod login;
 mod man;
@@ -93,6 +95,8 @@ async fn run(typed: Cli) -> Exit {
             return without_command(&context).await;
         };
         match command {
+            Command::Find(typed) => find::run(&context, typed).await,
+            Command::Host => context.or_stopped(host::run(&context)).await,
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
             Command::Bind(typed) => bind::run(&context, typed).await,

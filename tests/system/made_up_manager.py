@@ -9,6 +9,7 @@ each of its adapters is an interface of that name, so that addresses are real on
 import json
 import subprocess
 import sys
+import time
 
 import dbus
 import dbus.mainloop.glib
@@ -50,6 +51,11 @@ def unpacked(value):
     if isinstance(value, (dbus.Boolean, bool)):
         return bool(value)
     return int(value) if isinstance(value, int) else str(value)
+
+
+def now():
+    """Seconds since this computer started, as an access point has them."""
+    return dbus.Int32(int(time.clock_gettime(time.CLOCK_BOOTTIME)))
 
 
 class Refused(dbus.DBusException):
@@ -135,6 +141,9 @@ class Device(Thing):
         GLib.timeout_add(30, self.scanned)
 
     def scanned(self):
+        for path in self.faces[WIRELESS]["AccessPoints"]:
+            if self.service.things[path].is_on:
+                self.service.things[path].put(POINT, LastSeen=now())
         self.last_scan += 1000
         self.put(WIRELESS, LastScan=dbus.Int64(self.last_scan))
         return False
@@ -370,6 +379,10 @@ class Service:
                 }
             }
             thing = Thing(self, f"{MAIN}/AccessPoint/{self.next()}", faces)
+            # Without a word about it, it was heard once and long ago.
+            thing.is_on = words.get("on", False)
+            if thing.is_on:
+                thing.put(POINT, LastSeen=now())
             paths = [*device.faces[WIRELESS]["AccessPoints"], dbus.ObjectPath(thing.path)]
             device.put(WIRELESS, AccessPoints=dbus.Array(paths, signature="o"))
         elif do == "no-point":

@@ -1,7 +1,7 @@
 //! A device behind its own network: wait for it, join that very one, and talk through that adapter
 //! alone.
 
-mod adapter;
+pub(crate) mod adapter;
 pub(crate) mod advice;
 mod by_hand;
 pub(crate) mod choose;

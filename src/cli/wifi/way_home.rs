@@ -143,11 +143,12 @@ pub(crate) async fn finish(screen: Screen, journal: &Journal) -> Result<(), Fail
 }
 
 fn say_home(screen: Screen, home: &Home) {
-    screen.step(
-        "home",
-        Tone::Good,
-        &format!("`{}` is back: {}", home.adapter, place(home)),
-    );
+    let adapter = &home.adapter;
+    let text = match &home.connection {
+        Some(_) => format!("`{adapter}` is back on {}", place(home)),
+        None => format!("`{adapter}` is connected to nothing again, as before"),
+    };
+    screen.step("home", Tone::Good, &text);
 }
 
 fn place(home: &Home) -> String {
