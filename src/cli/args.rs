@@ -35,7 +35,7 @@ pub struct Cli {
 }
 
 /// What is shown, and where things are kept.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 #[expect(
     clippy::struct_excessive_bools,
     reason = "each is a flag that is typed"
