@@ -503,7 +503,9 @@ pub struct InReachOut {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum FindEvent {
-    /// It is there now.
+    /// It was there when the listening began.
+    There,
+    /// It came since.
     Came,
     /// It is there no more.
     Went,
