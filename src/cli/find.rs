@@ -40,6 +40,13 @@ use list::{Listing, One};
 /// How long local networks are listened to at most: longer than anybody watches.
 const LONGEST: Duration = Duration::from_hours(7 * 24);
 
+/// The column at which what comes and goes stands.
+const COLUMN: usize = 7;
+
+/// What to do while it is watched.
+const NOW: &str = "So much is there. Power the one that you mean now, or switch it off: what comes and \
+                   what goes shows here.";
+
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, Failure> {
     let screen = context.screen;
@@ -74,11 +81,19 @@ pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, F
         stop: context.stop.clone(),
     };
     let mut came = false;
+    let mut comes = FindEvent::There;
     let around = listen(listening, |event| {
         let (event, one) = match event {
-            Event::AirCame(point) => (FindEvent::Came, listing.of_air(point)),
+            Event::Settled => {
+                comes = FindEvent::Came;
+                if typed.watch {
+                    screen.remark(Tone::Strong, NOW);
+                }
+                return;
+            }
+            Event::AirCame(point) => (comes, listing.of_air(point)),
+            Event::NetCame(device) => (comes, Some(One::of_net(device))),
             Event::AirWent(point) => (FindEvent::Went, listing.of_air(point)),
-            Event::NetCame(device) => (FindEvent::Came, Some(One::of_net(device))),
             Event::NetWent(device) => (FindEvent::Went, Some(One::of_net(device))),
         };
         if let Some(one) = one {
@@ -171,27 +186,26 @@ fn say_warning(screen: Screen, fault: &Fault) {
 }
 
 fn what(listing: &Listing, net: bool, until: Until) -> String {
-    let air = listing
-        .adapter()
-        .map(|name| format!("the air through `{name}`"));
+    let air = listing.adapter().map(|name| format!("`{name}`"));
     let net = net.then(|| "the local network".to_owned());
     let both: Vec<String> = air.into_iter().chain(net).collect();
-    let end = match until {
-        Until::Passed(_) => "; Ctrl-C ends it",
-        Until::Once | Until::Found(_) => "",
-    };
-    format!("listening to {}{end}", both.join(" and "))
+    match until {
+        Until::Passed(_) => "listening; Ctrl-C ends it".into(),
+        Until::Once | Until::Found(_) => format!("listening to {}", both.join(" and ")),
+    }
 }
 
 fn say_event(screen: Screen, event: FindEvent, listing: &Listing, one: &One) {
     let (word, tone) = match event {
+        FindEvent::There => ("there", Tone::Plain),
         FindEvent::Came => ("came", Tone::Good),
         FindEvent::Went => ("went", Tone::Careful),
     };
-    screen.hanging(&format!("{}  ", tone.paint(word)), 6, &one.line());
+    let word = tone.paint(&format!("{word:<COLUMN$}"));
+    screen.hanging(&word, COLUMN, &one.line());
     let more = listing.about(one);
     if !more.is_empty() {
-        screen.hanging("      ", 6, &more);
+        screen.hanging(&" ".repeat(COLUMN), COLUMN, &more);
     }
 }
 

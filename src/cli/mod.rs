@@ -17,7 +17,7 @@ mod hygiene;
 mod login;
 mod man;
 mod narrow;
-mod profile;
+pub(crate) mod profile;
 pub(crate) mod read;
 pub(crate) mod render;
 mod restore;

@@ -26,6 +26,8 @@ pub const ANSWERS_IN_S: f64 = 2.0;
 /// What happened.
 #[derive(Debug, Clone)]
 pub enum Event {
+    /// What came until now was there at the begin; from now on it comes and goes.
+    Settled,
     /// A network is in range that was not.
     AirCame(AccessPoint),
     /// A network is in range no more.
@@ -76,7 +78,8 @@ pub struct Around {
     pub deaf: Option<WifiError>,
 }
 
-/// Listens, and tells what comes and goes; what is there at the begin comes too.
+/// Listens, and tells what comes and goes; what is there at the begin comes first, and then it is
+/// told that the rest is news.
 pub async fn listen(listen: Listen<'_>, mut tell: impl FnMut(Event) + Send) -> Around {
     let Listen {
         air,
@@ -103,10 +106,15 @@ pub async fn listen(listen: Listen<'_>, mut tell: impl FnMut(Event) + Send) -> A
     let mut hears_net = net.is_some();
     let mut on_net = 0_usize;
     let mut scan: Option<Scan<'_>> = None;
+    let mut is_settled = false;
     loop {
         let hears_air = air.is_some() && ear.deaf.is_none();
         let passed = now() - begun;
         let is_through = (ear.scans > 0 || !hears_air) && (passed >= ANSWERS_IN_S || !hears_net);
+        if is_through && !is_settled {
+            is_settled = true;
+            tell(Event::Settled);
+        }
         let found = || on_net > 0 || !candidates(&ear.sightings.there(), profiles).is_empty();
         let ends = match until {
             Until::Once => is_through,
@@ -286,6 +294,7 @@ mod tests {
                     Event::AirCame(point) => format!("+{}", point.bssid.0[5]),
                     Event::AirWent(point) => format!("-{}", point.bssid.0[5]),
                     Event::NetCame(_) | Event::NetWent(_) => "net".into(),
+                    Event::Settled => ".".into(),
                 });
             },
         )
@@ -306,7 +315,7 @@ mod tests {
         let bssid = boat(&air, 1);
         air.open(bssid);
         let (around, events) = heard(&air, Until::Once).await;
-        assert_eq!(events, ["+1"]);
+        assert_eq!(events, ["+1", "."]);
         assert_eq!(around.air.len(), 1);
         assert_eq!(air.scans(), 1);
     }
@@ -319,7 +328,7 @@ mod tests {
         let begun = air.now_s();
         let (around, events) = heard(&air, Until::Found(90.0)).await;
         let passed = air.now_s() - begun;
-        assert_eq!(events, ["+1"]);
+        assert_eq!(events, [".", "+1"]);
         assert_eq!(around.air.len(), 1);
         assert!((47.0..60.0).contains(&passed), "{passed}");
 
@@ -339,7 +348,7 @@ mod tests {
         air.open_in(second, Duration::from_secs(12));
         air.close_in(first, Duration::from_secs(30));
         let (around, events) = heard(&air, Until::Passed(60.0)).await;
-        assert_eq!(events, ["+1", "+2", "-1"]);
+        assert_eq!(events, ["+1", ".", "+2", "-1"]);
         assert_eq!(around.air.len(), 1);
         assert_eq!(around.air[0].bssid, second);
     }

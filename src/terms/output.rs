@@ -344,7 +344,7 @@ pub struct ProfileListOut {
 }
 
 /// One setting in `profile show`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProfileSetting {
     /// Its name.
@@ -357,12 +357,51 @@ pub struct ProfileSetting {
     pub writable: bool,
     /// Whether its value is hidden.
     pub secret: bool,
+    /// How many characters of bind words make it; null: none do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bind_words: Option<ProfileRange>,
     /// What it is for.
     pub help: Option<String>,
 }
 
+/// From so many to so many.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileRange {
+    /// At least.
+    pub from: f64,
+    /// At most.
+    pub to: f64,
+}
+
+/// The fallback network of a family.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileNetwork {
+    /// Its names; `*` stands for any characters.
+    pub names: Vec<String>,
+    /// How it is secured: `open`, `wpa2` or `wpa3`.
+    pub security: String,
+    /// Whether the profile knows its passphrase.
+    pub passphrase_known: bool,
+    /// Where the device is in it.
+    pub address: String,
+    /// When it opens, in s after power-up.
+    pub opens_s: ProfileRange,
+}
+
+/// How a family gets into bind mode.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProfileBindMode {
+    /// `linkmend bind --mode` starts it.
+    Request,
+    /// Short power cycles by hand do.
+    PowerCycles,
+}
+
 /// `linkmend profile show --json`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProfileShowOut {
     /// Always 1.
@@ -371,6 +410,15 @@ pub struct ProfileShowOut {
     pub profile: ProfileLine,
     /// In the order of the file.
     pub settings: Vec<ProfileSetting>,
+    /// Its fallback network, where it has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub network: Option<ProfileNetwork>,
+    /// The service that announces it on a local network, where one does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub announced_as: Option<String>,
+    /// How it gets into bind mode, where that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bind_mode: Option<ProfileBindMode>,
 }
 
 /// One fault of a profile.
@@ -503,7 +551,9 @@ pub struct InReachOut {
 #[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(rename_all = "kebab-case")]
 pub enum FindEvent {
-    /// It is there now.
+    /// It was there when the listening began.
+    There,
+    /// It came since.
     Came,
     /// It is there no more.
     Went,

@@ -3,21 +3,19 @@
 
 use std::{collections::BTreeSet, net::IpAddr, sync::Arc};
 
-use secrecy::ExposeSecret;
-
 use crate::{
     cli::{
         args,
         failure::Failure,
         guide::Guide,
+        profile::network_words,
         screen::Tone,
-        seconds,
         target::{self, Target},
         wifi::advice::not_there,
     },
     find::FindError,
     journal::Journal,
-    profile::{Network, Profile, Security},
+    profile::{Network, Profile},
     session::Origin,
     wifi,
 };
@@ -257,7 +255,10 @@ async fn by_hand(
     networks: &[&Network],
     usual: Option<String>,
 ) -> Result<Way, Failure> {
-    let described: BTreeSet<String> = networks.iter().map(|network| describe(network)).collect();
+    let described: BTreeSet<String> = networks
+        .iter()
+        .map(|network| network_words(network))
+        .collect();
     if described.is_empty() {
         guide.list(
             "Join its network now, in the Wi-Fi settings of this computer. The profile does not say \
@@ -289,28 +290,6 @@ async fn by_hand(
             _ => return Ok(Way::At(Some(ask_address(guide, usual).await?))),
         }
     }
-}
-
-/// ``a name like `TarnBoat *`, with the passphrase `…`. It opens 40 to 55 s after power-up``.
-fn describe(network: &Network) -> String {
-    let names: Vec<String> = network
-        .names
-        .iter()
-        .map(|name| format!("`{name}`"))
-        .collect();
-    let key = match (&network.passphrase, network.security) {
-        // Printed in the manual of the family, and the same for all of it.
-        (Some(passphrase), _) => format!("with the passphrase `{}`", passphrase.expose_secret()),
-        (None, Security::Open) => "without a passphrase".into(),
-        (None, Security::Wpa2 | Security::Wpa3) => {
-            "with the passphrase that its owner gave it".into()
-        }
-    };
-    format!(
-        "A name like {}, {key}. It opens {} after power-up, while the receiver has no link.",
-        names.join(" or "),
-        seconds::range(network.opens_s.from, network.opens_s.to)
-    )
 }
 
 fn url_of(address: IpAddr) -> String {

@@ -45,6 +45,8 @@ fn host_says_what_is_missing_and_what_to_do_and_ends_with_one() {
             .lines()
             .any(|line| line.starts_with("         help: "))
     );
+    // Never what was just done.
+    assert!(!said.stdout.contains("linkmend host"), "{}", said.stdout);
     said.says("linkmend cannot join a receiver's network by itself yet");
 }
 
@@ -105,6 +107,110 @@ fn listening_ends_when_its_time_is_over_and_not_before() {
         .ends(3);
     let passed = start.elapsed().as_secs_f64();
     assert!((3.0..8.0).contains(&passed), "{passed}");
+}
+
+/// Every command that needs a receiver, and would look for it.
+const LOOKS: [&[&str]; 6] = [
+    &["read"],
+    &["unlock", "--yes"],
+    &["bind", "--remove", "--yes"],
+    &["write", "light=60", "--yes"],
+    &["restore", "1", "--yes"],
+    &["read", "--adapter", "boat0"],
+];
+
+#[test]
+fn without_a_service_and_a_terminal_every_command_says_so_and_what_goes_without() {
+    for words in LOOKS {
+        let data = tempfile::tempdir().expect("a folder");
+        let data = data.path().display().to_string();
+        let call = || Call::new(words).words(&["--data-dir", &data]);
+        call()
+            .run()
+            .ends(1)
+            .complains_once()
+            .says("error: no `NetworkManager` answers on this computer: there is no system bus")
+            .says("`--by-hand` lets you join the network yourself");
+        let said = call().word("--json").run().ends(1);
+        assert_eq!(said.stderr, "", "{words:?}");
+        assert_eq!(said.json("read")["error"]["code"], "no-wifi-service");
+    }
+}
+
+#[test]
+fn what_is_typed_wrong_is_said_before_anything_is_looked_for() {
+    let folder = tempfile::tempdir().expect("a folder");
+    let file = |name: &str, text: &str, mode: u32| {
+        use std::os::unix::fs::PermissionsExt;
+        let path = folder.path().join(name);
+        std::fs::write(&path, text).expect("a file");
+        let mode = std::fs::Permissions::from_mode(mode);
+        std::fs::set_permissions(&path, mode).expect("it is ours");
+        path.display().to_string()
+    };
+    let short = file("short", "short\n", 0o600);
+    let seen = file("seen", "reeds and rushes\n", 0o644);
+    let at = "http://127.0.0.1:9";
+    for (words, says) in [
+        (
+            &["read", "--passphrase-file", "/nonexistent/p"][..],
+            "cannot be read",
+        ),
+        (
+            &["read", "--passphrase-file", &short],
+            "the file holds no passphrase of a Wi-Fi network",
+        ),
+        (
+            &["read", "--passphrase-file", &seen],
+            "others on this computer can read",
+        ),
+        (
+            &["read", "--wait", "soon"],
+            "a number of seconds from 0 to 86400",
+        ),
+        (
+            &["read", "--wait", "86401"],
+            "a number of seconds from 0 to 86400",
+        ),
+        (
+            &["read", "--wait", "NaN"],
+            "a number of seconds from 0 to 86400",
+        ),
+        (
+            &["find", "--wait", "inf"],
+            "a number of seconds from 0 to 86400",
+        ),
+        (
+            &["read", "--by-hand", "--adapter", "wlan0"],
+            "cannot be used with",
+        ),
+        (&["read", "--at", at, "--by-hand"], "cannot be used with"),
+        (&["read", "--at", at, "--wait", "3"], "cannot be used with"),
+        (
+            &["read", "--at", at, "--open-network", "TarnBoat 3"],
+            "cannot be used with",
+        ),
+        (
+            &["find", "--profile", "no-such-family"],
+            "there is no profile `no-such-family`",
+        ),
+        (&["find", "TarnBoat 3"], "unexpected argument"),
+        (&["host", "wlan0"], "unexpected argument"),
+    ] {
+        let data = folder.path().join("data").display().to_string();
+        let said = Call::new(words)
+            .words(&["--data-dir", &data])
+            .run()
+            .ends(2)
+            .says(says);
+        assert!(!said.stderr.contains("reeds"), "{}", said.stderr);
+        let told = Call::new(words)
+            .words(&["--data-dir", &data, "--json"])
+            .run()
+            .ends(2);
+        let told = told.json("read");
+        assert!(told["error"]["code"].is_string(), "{words:?}: {told}");
+    }
 }
 
 #[test]

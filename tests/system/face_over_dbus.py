@@ -19,7 +19,8 @@ import tempfile
 import time
 from pathlib import Path
 
-from bus import PATIENCE_S, Bus, Lines, MadeUp, run, within
+from bus import Bus, Lines, MadeUp, run, within
+from bus import PATIENCE_S
 from outside import PLAIN, ROOT, Said, Tally
 
 NM = "org.freedesktop.NetworkManager"
@@ -29,7 +30,30 @@ FIRST, SECOND, COPY = "02:00:5e:00:00:01", "02:00:5e:00:00:02", "06:11:22:33:44:
 OPEN = {"rsn": 0, "flags": 0}
 
 
-class Behind(Lines):
+# Answers whatever is asked with a page, until its stdin ends.
+PORTAL = """
+import http.server, json, sys, threading
+class Page(http.server.BaseHTTPRequestHandler):
+    def do_GET(self):
+        length = int(self.headers.get("Content-Length") or 0)
+        self.rfile.read(length)
+        body = b"<html><head><title>Welcome</title></head><body><form method=post>" * 2
+        self.send_response(200)
+        self.send_header("Content-Type", "text/html")
+        self.send_header("Content-Length", str(len(body)))
+        self.end_headers()
+        self.wfile.write(body)
+        print(json.dumps({"asked": self.command}), flush=True)
+    do_POST = do_PUT = do_GET
+    def log_message(self, *words): pass
+server = http.server.ThreadingHTTPServer(("192.168.77.1", 80), Page)
+threading.Thread(target=server.serve_forever, daemon=True).start()
+print(json.dumps({"there": True}), flush=True)
+sys.stdin.read()
+"""
+
+
+class Behind:
     """A receiver at the other end of the adapter."""
 
     def __init__(self, programs, adapter):
@@ -42,10 +66,13 @@ class Behind(Lines):
         run(*self.within, "ip", "link", "set", "lo", "up")
         run(*self.within, "ip", "address", "add", "192.168.77.1/24", "dev", f"{adapter}-peer")
         run(*self.within, "ip", "link", "set", f"{adapter}-peer", "up")
+        self.start(programs)
+
+    def start(self, programs):
         words = ["--family", "sample-form", "--scenario", "locked", "--listen-anywhere"]
         words += ["--listen", "192.168.77.1:80", "--until-stdin-closes"]
-        super().__init__([*self.within, Path(programs, "mock-device"), *words], {})
-        self.where = self.next()
+        self.device = Lines([*self.within, Path(programs, "mock-device"), *words], {})
+        self.where = self.device.next()
 
     def truth(self):
         """What is true of it, told beside the wire."""
@@ -53,8 +80,21 @@ class Behind(Lines):
         told = json.loads(run(*self.within, sys.executable, "-c", read, self.where["truth"]))
         return told["devices"][told["present"]]
 
+    def asked_of_a_portal(self, programs, do):
+        """What `do` gives while something answers in its place, and how that was asked."""
+        self.device.close()
+        portal = Lines([*self.within, sys.executable, "-c", PORTAL], {})
+        portal.next()
+        given = do()
+        portal.close()
+        asked = []
+        while (line := portal.next()) is not None:
+            asked.append(line["asked"])
+        self.start(programs)
+        return given, set(asked)
+
     def end(self):
-        self.close()
+        self.device.close()
         self.holder.kill()
         self.holder.wait(timeout=PATIENCE_S)
 
@@ -167,7 +207,7 @@ def find(tally, manager, linkmend):
     said = linkmend("find", "--json")
     *events, last = lines(said)
     came = sorted((it["event"], it["device"]["network"]["bssid"]) for it in events)
-    tally.equal("each as it came", came, [("came", FIRST), ("came", SECOND)], said)
+    tally.equal("each as it came", came, [("there", FIRST), ("there", SECOND)], said)
     found = sorted(it["identity"]["bssid"] for it in last["devices"])
     tally.equal("and all at the end", found, [FIRST, SECOND], said)
     tally.equal("apart from those that fit no family", [it["bssid"] for it in last["misfits"]], [COPY], said)
@@ -177,13 +217,79 @@ def find(tally, manager, linkmend):
 
 def watch(tally, manager, linkmend):
     terminal = linkmend.at_terminal("find", "--watch")
-    terminal.sees("came", FIRST)
+    terminal.sees("there", FIRST, "So much is there.")
     manager("point", adapter="wlan0", name=BOAT, bssid=SECOND, on=True)
     terminal.sees("came", SECOND)
     manager("no-point", adapter="wlan0", bssid=SECOND)
     terminal.sees("went", SECOND)
     terminal.process.send_signal(signal.SIGINT)
     tally.equal("what comes and goes is told until Ctrl-C", terminal.ends(), 0, terminal.text)
+
+
+# What a script is told where the host's Wi-Fi cannot be used: what is done to it, and back again;
+# what is typed; exit code and code.
+DENIED = [f"{NM}.PermissionDenied", "Not authorized"]
+REFUSED = [
+    ([], [], ["--adapter", "boat0"], 2, "unknown-adapter"),
+    ([("state", {"state": 10})], [("state", {"state": 30})], [], 1, "adapter-unmanaged"),
+    (
+        [("manager", {"WirelessEnabled": False}), ("state", {"state": 20})],
+        [("manager", {"WirelessEnabled": True}), ("state", {"state": 30})],
+        [],
+        1,
+        "wifi-off",
+    ),
+    (
+        [("manager", {"WirelessHardwareEnabled": False}), ("state", {"state": 20})],
+        [("manager", {"WirelessHardwareEnabled": True}), ("state", {"state": 30})],
+        [],
+        1,
+        "adapter-blocked",
+    ),
+    ([("refuse-join", {"errors": [DENIED]})], [], [], 1, "not-permitted"),
+    ([("walks", {"walks": [[40, 50, [120, 7]]]})], [], [], 6, "wrong-passphrase"),
+    ([("walks", {"walks": [[40, 50, [120, 53]]]})], [], [], 3, "out-of-range"),
+    ([], [], ["--device", "02:00:00:00:00:77", "--wait", "1"], 3, "no-network"),
+]
+
+
+def is_home(tally, what, manager):
+    """The adapter is on its own network, and nothing is saved beside that."""
+    manager("tell")
+    told = [it for it in manager.called() if it["call"] == "told"][-1]
+    home = {"active": [HOME["id"]], "saved": [HOME["id"]]}
+    tally.equal(f"{what}: the host's Wi-Fi is as it was", {it: told[it] for it in home}, home)
+
+
+def order(manager, do, words):
+    """An order to the made-up service, about its adapter where it is about one."""
+    about = {"adapter": "wlan0"} if do == "state" else {}
+    manager(do, **about, **words)
+
+
+def refused(tally, manager, linkmend, receiver):
+    for before, after, words, code, what in REFUSED:
+        for do, more in before:
+            order(manager, do, more)
+        said = linkmend("read", "--json", *words)
+        for do, more in after:
+            order(manager, do, more)
+        found = (said.code, said.json.get("error", {}).get("code"))
+        tally.equal(f"{what}: told to a script", found, (code, what), said)
+        tally.equal(f"{what}: and nothing else", said.stderr, "", said)
+        is_home(tally, what, manager)
+    device = receiver.truth()
+    tally.equal("and nothing was written", (device["saves"], device["boots"]), (0, 0), device)
+
+
+def portal(tally, manager, linkmend, receiver, programs):
+    """Something that answers everything with a page, in the place of a receiver."""
+    unlock = lambda: linkmend("unlock", "--yes", "--json")
+    said, asked = receiver.asked_of_a_portal(programs, unlock)
+    found = (said.code, said.json.get("error", {}).get("code"))
+    tally.equal("a captive portal is no receiver", found, (3, "no-receiver"), said)
+    tally.equal("and is only asked", asked, {"GET"}, said)
+    is_home(tally, "a captive portal", manager)
 
 
 def begin(terminal):
@@ -217,7 +323,7 @@ def nowhere(tally, manager, linkmend):
     terminal.answers("Which receiver?", "for help]", keys="1\r")
     manager("refuse-join", errors=[[f"{NM}.PermissionDenied", "Not authorized"]])
     terminal.answers("How does linkmend know its family?", "for help]", keys="1\r")
-    terminal.sees("error: this computer does not let you")
+    terminal.sees("error: this computer does not let you ask its NetworkManager for that")
     # The access point gives no address.
     manager("walks", walks=[[40, 50, 70, [120, 5]], [40, 50, 70, [120, 5]]])
     terminal.answers("What now?", "for help]", keys="1\r")
@@ -273,6 +379,8 @@ def main():
             host(tally, manager, linkmend)
             find(tally, manager, linkmend)
             watch(tally, manager, linkmend)
+            refused(tally, manager, linkmend, receiver)
+            portal(tally, manager, linkmend, receiver, programs)
             questions(tally, manager, linkmend, receiver)
             nowhere(tally, manager, linkmend)
             several(tally, manager, linkmend, receiver)

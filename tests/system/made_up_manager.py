@@ -421,6 +421,14 @@ class Service:
         elif do == "unplug":
             self.leave(self.device(words["adapter"]), 36)
             self.device(words["adapter"]).remove()
+        elif do == "tell":
+            actives = [it for it in self.things.values() if ACTIVE in it.faces]
+            saved = [it for it in self.things.values() if isinstance(it, Saved)]
+            say(
+                call="told",
+                active=[it.faces[ACTIVE]["Id"] for it in actives],
+                saved=[it.settings["connection"]["id"] for it in saved],
+            )
         elif do == "vanish":
             self.bus.release_name(NM)
         elif do == "come-back":
