@@ -217,7 +217,7 @@ def find(tally, manager, linkmend):
 
 def watch(tally, manager, linkmend):
     terminal = linkmend.at_terminal("find", "--watch")
-    terminal.sees("there", FIRST, "So much is there.")
+    terminal.sees("there", FIRST, "Now power the one that you mean")
     manager("point", adapter="wlan0", name=BOAT, bssid=SECOND, on=True)
     terminal.sees("came", SECOND)
     manager("no-point", adapter="wlan0", bssid=SECOND)
