@@ -44,8 +44,8 @@ const LONGEST: Duration = Duration::from_hours(7 * 24);
 const COLUMN: usize = 7;
 
 /// What to do while it is watched.
-const NOW: &str = "So much is there. Power the one that you mean now, or switch it off: what comes and \
-                   what goes shows here.";
+const NOW: &str = "Now power the one that you mean, or switch it off: what comes and what goes shows \
+                   here.";
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, Failure> {
@@ -66,7 +66,7 @@ pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, F
         (false, None) => Until::Once,
     };
     let mut listing = Listing::new(
-        context,
+        list::known(context),
         typed.all,
         profiles.clone(),
         air.as_ref().map(|(_, adapter)| adapter.clone()),

@@ -70,7 +70,7 @@ class Behind:
 
     def start(self, programs):
         words = ["--family", "sample-form", "--scenario", "locked", "--listen-anywhere"]
-        words += ["--listen", "192.168.77.1:80", "--until-stdin-closes"]
+        words += ["--listen", "192.168.77.1:80", "--speed", "20", "--until-stdin-closes"]
         self.device = Lines([*self.within, Path(programs, "mock-device"), *words], {})
         self.where = self.device.next()
 
@@ -217,7 +217,7 @@ def find(tally, manager, linkmend):
 
 def watch(tally, manager, linkmend):
     terminal = linkmend.at_terminal("find", "--watch")
-    terminal.sees("there", FIRST, "So much is there.")
+    terminal.sees("there", FIRST, "Now power the one that you mean")
     manager("point", adapter="wlan0", name=BOAT, bssid=SECOND, on=True)
     terminal.sees("came", SECOND)
     manager("no-point", adapter="wlan0", bssid=SECOND)
@@ -316,6 +316,41 @@ def questions(tally, manager, linkmend, receiver):
     tally.equal("nothing was written", (device["saves"], device["boots"]), (0, 0), device)
 
 
+def mended(tally, manager, linkmend, receiver):
+    """The whole way: found, joined, its lock cleared and proved, and home again."""
+    terminal = linkmend.at_terminal()
+    terminal.answers("What do you see?", "for help]", keys="1\r")
+    terminal.answers("What kind of receiver", "for help]", keys="1\r")
+    terminal.answers("Before it is powered:", "[y/N", keys="y\r")
+    terminal.answers("Which receiver?", "for help]", keys="1\r")
+    terminal.answers("How does linkmend know its family?", "for help]", keys="1\r")
+    terminal.answers("Which number does your transmitter show?", "help]:", keys="3\r")
+    terminal.answers("your transmitter shows 3", "for help]", keys="2\r")
+    terminal.answers("Write this?", "[y/N", keys="y\r")
+    terminal.answers("Does it follow the sticks?", "for help]", keys="1\r")
+    tally.equal("its lock is set over Wi-Fi", terminal.ends(), 0, terminal.text)
+    flat = " ".join(terminal.text.split())
+    tally.holds("and proved", "done, and proved" in flat, terminal.text)
+    tally.equal("truly", receiver.truth()["settings"]["model-lock"], 3)
+    is_home(tally, "a change", manager)
+
+
+def by_hand(tally, linkmend, programs):
+    """Without a service: the person joins, here by giving the adapter an address."""
+    nobody = Face(programs, {"DBUS_SYSTEM_BUS_ADDRESS": "unix:path=/nonexistent/bus"}, linkmend.words[-1])
+    terminal = nobody.at_terminal()
+    begin(terminal)
+    terminal.sees("linkmend joins no network by itself here, and you do it by hand")
+    terminal.answers("Which receiver?", "for help]", keys="1\r")
+    terminal.answers("How does linkmend know its family?", "for help]", keys="1\r")
+    terminal.answers("Is this computer on it?", "for help]", keys="1\r")
+    terminal.sees("Stay connected when you are told that it has no internet.")
+    run("ip", "address", "add", "192.168.77.9/24", "dev", "wlan0")
+    terminal.sees("What was found:", "You can go back to your own network now.")
+    tally.equal("joined by hand and read", terminal.ends(), 0, terminal.text)
+    run("ip", "address", "flush", "dev", "wlan0")
+
+
 def nowhere(tally, manager, linkmend):
     """Whatever goes wrong leads to what can be done, and everything is put back at the end."""
     terminal = linkmend.at_terminal()
@@ -382,6 +417,8 @@ def main():
             refused(tally, manager, linkmend, receiver)
             portal(tally, manager, linkmend, receiver, programs)
             questions(tally, manager, linkmend, receiver)
+            mended(tally, manager, linkmend, receiver)
+            by_hand(tally, linkmend, programs)
             nowhere(tally, manager, linkmend)
             several(tally, manager, linkmend, receiver)
         finally:

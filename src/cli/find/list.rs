@@ -93,6 +93,14 @@ impl One {
     }
 }
 
+/// What the journal knows. One that cannot be read is no reason not to listen: names are a comfort.
+pub(super) fn known(context: &Context) -> Vec<DeviceRow> {
+    let known = context
+        .folder(false)
+        .and_then(|folder| Archive::open(&folder)?.devices());
+    known.unwrap_or_default()
+}
+
 /// All that was found.
 pub(super) struct Listing {
     all: bool,
@@ -109,22 +117,18 @@ pub(super) struct Listing {
 }
 
 impl Listing {
-    /// Nothing was found yet.
+    /// Nothing was found yet. `all`: also those that are no devices. `known`: what the journal knows.
     pub(super) fn new(
-        context: &Context,
+        known: Vec<DeviceRow>,
         all: bool,
         profiles: Vec<Arc<Profile>>,
         adapter: Option<AdapterName>,
     ) -> Self {
-        // A journal that cannot be read is no reason not to listen: the names are a comfort.
-        let known = context
-            .folder(false)
-            .and_then(|folder| Archive::open(&folder)?.devices());
         Self {
             all,
             profiles,
             adapter,
-            known: known.unwrap_or_default(),
+            known,
             warnings: Vec::new(),
             devices: Vec::new(),
             alike: Vec::new(),
@@ -423,5 +427,143 @@ fn announced(device: &Announced) -> AnnouncedOut {
                 adapter: address.adapter.to_string(),
             })
             .collect(),
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{
+        find::mdns::Address,
+        journal::DeviceId,
+        profile::named,
+        terms::{Mac, Role},
+        wifi::Offers,
+    };
+
+    fn family(name: &str) -> Arc<Profile> {
+        Arc::new(named(name).expect("it comes with the program"))
+    }
+
+    fn network(profile: &Profile) -> String {
+        let network = profile.network.as_ref().expect("it has one");
+        network.names[0].replace('*', "3")
+    }
+
+    fn point(name: &str, last: u8, offers: Offers) -> AccessPoint {
+        AccessPoint {
+            name: name.into(),
+            bssid: Mac([2, 0, 0, 0, 0, last]),
+            signal: 60,
+            frequency_mhz: 2437,
+            offers,
+            heard_s: None,
+        }
+    }
+
+    fn around(air: Vec<AccessPoint>, net: Vec<Announced>) -> Around {
+        Around {
+            air,
+            net,
+            is_cut: false,
+            deaf: None,
+        }
+    }
+
+    const WPA2: Offers = Offers {
+        open: false,
+        psk: true,
+        sae: false,
+        other: false,
+    };
+
+    fn announced(keel: &Arc<Profile>, last: u8) -> Announced {
+        Announced {
+            families: vec![Arc::clone(keel)],
+            name: "Coot".into(),
+            addresses: vec![Address {
+                ip: [192, 168, 4, 7].into(),
+                adapter: AdapterName::new("eth0"),
+            }],
+            port: 80,
+            serial: None,
+            bssid: Some(Mac([2, 0, 0, 0, 0, last])),
+        }
+    }
+
+    fn listing(known: Vec<DeviceRow>, keel: &Arc<Profile>, found: Around) -> Listing {
+        let adapter = Some(AdapterName::new("wlan0"));
+        let mut listing = Listing::new(known, true, vec![Arc::clone(keel)], adapter);
+        listing.fill(found);
+        listing
+    }
+
+    #[test]
+    fn device_that_is_in_the_air_and_on_a_local_network_stands_once_and_another_beside_it() {
+        let keel = family("sample-script");
+        let name = network(&keel);
+        let air = vec![point(&name, 1, WPA2), point(&name, 2, WPA2)];
+        let told = listing(Vec::new(), &keel, around(air, vec![announced(&keel, 2)]));
+        let told = told.to_json(None);
+        let both: Vec<(bool, bool)> = told
+            .devices
+            .iter()
+            .map(|one| (one.network.is_some(), one.announced.is_some()))
+            .collect();
+        assert_eq!(both, [(true, false), (true, true)]);
+        let place = told.devices[1].announced.as_ref().expect("it is there");
+        assert_eq!(place.at.as_deref(), Some("http://192.168.4.7"));
+        let bssid = told.devices[1].identity.bssid.as_deref();
+        assert_eq!(bssid, Some("02:00:00:00:00:02"));
+    }
+
+    #[test]
+    fn what_is_no_device_is_told_apart_by_why() {
+        let keel = family("sample-script");
+        let open = Offers {
+            open: true,
+            ..Offers::default()
+        };
+        let air = vec![
+            point(&network(&keel), 1, open),
+            point("Boathouse", 2, WPA2),
+            point("", 3, WPA2),
+        ];
+        let listing = listing(Vec::new(), &keel, around(air, Vec::new()));
+        assert!(listing.is_empty());
+        let told = listing.to_json(None);
+        assert_eq!(told.misfits[0].bssid, "02:00:00:00:00:01");
+        let others = told.others.expect("they were asked for");
+        let names: Vec<Option<&str>> = others.iter().map(|one| one.name.as_deref()).collect();
+        assert_eq!(names, [Some("Boathouse"), None]);
+    }
+
+    #[test]
+    fn device_that_the_journal_knows_goes_by_its_name() {
+        let keel = family("sample-script");
+        let row = DeviceRow {
+            id: DeviceId(1),
+            identity: Identity {
+                bssid: Some(Bssid {
+                    mac: [2, 0, 0, 0, 0, 1],
+                    stable: true,
+                }),
+                ..Identity::default()
+            },
+            undetermined: false,
+            family: keel.family.clone(),
+            role: Role::Receiver,
+            name: Some("Grebe".into()),
+            last_seen: jiff::Timestamp::UNIX_EPOCH,
+        };
+        let name = network(&keel);
+        let air = vec![point(&name, 1, WPA2), point(&name, 2, WPA2)];
+        let told = listing(vec![row], &keel, around(air, Vec::new())).to_json(None);
+        let known: Vec<Option<&str>> = told
+            .devices
+            .iter()
+            .map(|one| one.known_as.as_deref())
+            .collect();
+        assert_eq!(known, [Some("Grebe"), None]);
     }
 }
