@@ -25,7 +25,11 @@ use std::{
 };
 
 use async_trait::async_trait;
-use tokio::{sync::watch, task::JoinHandle, time};
+use tokio::{
+    sync::{OwnedMutexGuard, watch},
+    task::JoinHandle,
+    time,
+};
 use zbus::{Connection, OwnedObjectPath, fdo::DBusProxy};
 
 use self::{
@@ -70,6 +74,7 @@ impl NetworkManager {
                 watcher,
                 called: Mutex::default(),
                 idle: Mutex::default(),
+                turns: Mutex::default(),
             }),
         })
     }
@@ -112,7 +117,13 @@ struct Inner {
     called: Mutex<BTreeSet<NetworkName>>,
     /// Adapters that a person had disconnected before something was joined.
     idle: Mutex<BTreeSet<AdapterName>>,
+    /// Whose turn it is with an adapter.
+    turns: Mutex<HashMap<AdapterName, Arc<Turn>>>,
 }
+
+/// One at a time joins through an adapter or goes home with it: a join that was dropped may still be
+/// on its way to the service, and would come about after the adapter was put back.
+type Turn = tokio::sync::Mutex<()>;
 
 impl Drop for Inner {
     fn drop(&mut self) {
@@ -153,6 +164,15 @@ impl Inner {
     #[expect(clippy::unused_self, reason = "it says of this connection's picture")]
     fn there(&self, picture: &Picture) -> Result<(), WifiError> {
         if picture.running { Ok(()) } else { Err(gone()) }
+    }
+
+    /// Waits for the turn with this adapter; it lasts until what is given is dropped.
+    async fn turn(&self, adapter: &AdapterName) -> OwnedMutexGuard<()> {
+        let turn = {
+            let mut turns = self.turns.lock().unwrap_or_else(PoisonError::into_inner);
+            Arc::clone(turns.entry(adapter.clone()).or_default())
+        };
+        turn.lock_owned().await
     }
 
     /// Names the action where a refusal did not.
@@ -252,6 +272,7 @@ impl Wifi for NetworkManager {
     }
 
     async fn go_home(&self, home: &Home) -> Result<(), WifiError> {
+        let _turn = self.inner.turn(&home.adapter).await;
         home::go_home(&self.inner, home).await
     }
 }
