@@ -221,6 +221,7 @@ class Manager(Thing):
     def AddAndActivateConnection2(self, settings, device, specific, options, sender=None):
         told = unpacked(settings)
         say(call="join", settings=told, specific=str(specific), options=unpacked(options))
+        time.sleep(self.service.join_takes_s)
         if self.service.join_refusals:
             raise Refused(*self.service.join_refusals.pop(0))
         settings["connection"]["uuid"] = f"00000000-0000-0000-0000-{self.service.next():012}"
@@ -255,6 +256,7 @@ class Service:
         self.bus = dbus.SystemBus()
         self.things, self.count = {}, 0
         self.scan_refusals, self.join_refusals = [], []
+        self.join_takes_s = 0
         self.walks = []
         names = ["network-control", "wifi.scan", "settings.modify.own", "enable-disable-wifi"]
         self.permissions = {f"{NM}.{name}": "yes" for name in names}
@@ -416,6 +418,8 @@ class Service:
             self.scan_refusals = words["errors"]
         elif do == "refuse-join":
             self.join_refusals = words["errors"]
+        elif do == "slow-join":
+            self.join_takes_s = words["seconds"]
         elif do == "permission":
             self.permissions[words["action"]] = words["answer"]
         elif do == "unplug":
