@@ -211,6 +211,23 @@ pub struct Radio {
     pub open_network: Option<String>,
 }
 
+impl Radio {
+    /// Whether anything was typed that only means something over Wi-Fi.
+    pub fn is_asked_for(&self) -> bool {
+        let Radio {
+            adapter,
+            passphrase_file,
+            by_hand,
+            wait,
+            open_network,
+        } = self;
+        *by_hand
+            || wait.is_some()
+            || passphrase_file.is_some()
+            || [adapter, open_network].into_iter().any(Option::is_some)
+    }
+}
+
 /// Seconds of at most a day.
 fn wait(text: &str) -> Result<f64, String> {
     let seconds = text.parse().ok().filter(|s| (0.0..=86_400.0).contains(s));

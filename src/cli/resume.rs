@@ -64,10 +64,11 @@ pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit,
     if unfinished.iter().all(|one| one.cut_off.is_none()) {
         return not_written(context, &journal, &unfinished).await;
     }
-    match (&typed.at, over_wifi(&unfinished)) {
-        (None, None) => Err(list(context, &unfinished)),
-        (_, joined) => with_device(context, typed, &journal, joined, unfinished).await,
+    let joined = over_wifi(&unfinished);
+    if typed.at.is_none() && joined.is_none() && !typed.radio.is_asked_for() {
+        return Err(list(context, &unfinished));
     }
+    with_device(context, typed, &journal, joined, unfinished).await
 }
 
 /// Who is to be joined: the device of the only change that is unfinished, where that was joined then.
@@ -143,6 +144,13 @@ fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
             "  leave it as it is:        linkmend resume {number} --close"
         ));
     }
+    let joined = |one: &Unfinished| one.record.snapshot.device.identity.bssid.is_some();
+    let help = if unfinished.iter().all(joined) {
+        "power that receiver alone and run `linkmend resume CHANGE`"
+    } else {
+        "power that receiver alone and run `linkmend resume --at URL`, or `linkmend resume --by-hand` \
+         where its network has to be joined"
+    };
     let all: Vec<String> = unfinished.iter().map(Unfinished::title).collect();
     // A script has no list above the message.
     let which = if context.screen.json {
@@ -154,7 +162,7 @@ fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
         Trouble::new(
             "unfinished-change",
             format!("unfinished, and the device is needed to tell how it stands{which}"),
-            Some("power that receiver alone and run `linkmend resume --at URL`"),
+            Some(help),
         )
         .ending(Exit::Unproved),
     )
