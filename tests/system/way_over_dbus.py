@@ -205,6 +205,36 @@ def open_network(tally, manager, linkmend, receiver, folder):
     manager("no-point", adapter="wlan0", bssid=THIRD)
 
 
+def another_subnet(tally, manager, linkmend, folder):
+    """Nobody answers at the address of its family: the one that its network gives leads to it."""
+    profile = Path(ROOT, "profiles/sample-form.toml").read_text()
+    moved = Path(folder, "moved.toml")
+    moved.write_text(profile.replace("192.168.77.", "192.168.78."))
+    plain, leased = [40, 50, 70, "address", 100], [40, 50, 70, "lease", "address", 100]
+    manager.called()
+    manager("walks", walks=[plain, leased])
+    bounds = ["--limit", "connect-s=1", "--limit", "attempts=1"]
+    said = linkmend("read", "--json", "--profile", moved, *bounds)
+    tally.equal("it is found at the way out of its network", said.code, 0, said)
+    calls = [it["settings"]["ipv4"]["method"] for it in manager.called() if it["call"] == "join"]
+    tally.equal("after it was looked for at its family's", calls, ["manual", "auto"], said)
+    is_home(tally, "another subnet", manager)
+
+
+def without_waiting(tally, manager, linkmend):
+    """What is there is taken, and nothing is waited for."""
+    said = linkmend("read", "--json", "--wait", "0")
+    tally.equal("what is there is taken", said.code, 0, said)
+    manager("no-point", adapter="wlan0", bssid=FIRST)
+    begun = time.monotonic()
+    said = linkmend("read", "--json", "--wait", "0")
+    passed = time.monotonic() - begun
+    found = (said.code, said.json.get("error", {}).get("code"))
+    tally.equal("where nothing is, that is told", found, (3, "no-network"), said)
+    tally.holds("at once", passed < 5, f"{passed} s")
+    manager("point", adapter="wlan0", name=BOAT, bssid=FIRST, on=True)
+
+
 def resumed(tally, manager, linkmend, receiver, folder):
     """Killed right before the save is sent: the next run goes home, joins that one again and ends it."""
     reached = Path(folder, "reached")
@@ -248,6 +278,8 @@ def main():
             cut_off(tally, manager, linkmend)
             wrong_passphrase(tally, manager, linkmend)
             open_network(tally, manager, linkmend, receiver, folder)
+            another_subnet(tally, manager, linkmend, folder)
+            without_waiting(tally, manager, linkmend)
             resumed(tally, manager, linkmend, receiver, folder)
         finally:
             manager.close()
