@@ -1,3 +1,5 @@
+//! The way home, with a made-up air: taken at the end, by the next run, and not at any price.
+
 use super::*;
 use crate::{
     journal::DataFolder,
