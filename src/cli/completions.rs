@@ -8,7 +8,11 @@
 //! The shell asks this program at each Tab, through an environment variable, so what it completes
 //! is never older than the program. Nothing is asked of a device or of the journal for it.
 
-use std::{collections::BTreeMap, ffi::OsStr};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    ffi::{OsStr, OsString},
+    path::Path,
+};
 
 use clap::{Arg, Command, CommandFactory};
 use clap_complete::{
@@ -75,7 +79,8 @@ fn words(argument: Arg) -> Arg {
         "expect" => argument.add(ArgValueCandidates::new(|| settings("="))),
         "limit" => argument.add(ArgValueCandidates::new(limits)),
         "data_dir" | "folder" => argument.add(ArgValueCompleter::new(PathCompleter::dir())),
-        "login_file" | "words_file" | "key_file" => {
+        "adapter" => argument.add(ArgValueCandidates::new(adapters)),
+        "login_file" | "passphrase_file" | "words_file" | "key_file" => {
             argument.add(ArgValueCompleter::new(PathCompleter::file()))
         }
         _ => argument,
@@ -133,9 +138,36 @@ fn limits() -> Vec<CompletionCandidate> {
         .collect()
 }
 
+/// The Wi-Fi adapters of this computer, as Linux lists them; elsewhere none.
+fn adapters() -> Vec<CompletionCandidate> {
+    adapters_of(Path::new("/sys/class/net"))
+        .into_iter()
+        .map(CompletionCandidate::new)
+        .collect()
+}
+
+/// Those of a list of network adapters that have a radio.
+fn adapters_of(list: &Path) -> BTreeSet<OsString> {
+    let entries = list.read_dir().into_iter().flatten().flatten();
+    entries
+        .filter(|entry| entry.path().join("phy80211").exists())
+        .map(|entry| entry.file_name())
+        .collect()
+}
+
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn adapters_are_those_with_a_radio() {
+        let top = tempfile::tempdir().expect("a folder");
+        for made in ["eth0", "wlan1/phy80211", "wlan0/phy80211"] {
+            std::fs::create_dir_all(top.path().join(made)).expect("made");
+        }
+        assert!(adapters_of(top.path()).iter().eq(["wlan0", "wlan1"]));
+        assert!(adapters_of(&top.path().join("nowhere")).is_empty());
+    }
 
     #[test]
     fn every_argument_that_words_are_known_for_exists() {
@@ -156,6 +188,8 @@ mod tests {
             "data_dir",
             "folder",
             "login_file",
+            "adapter",
+            "passphrase_file",
             "words_file",
             "key_file",
         ] {

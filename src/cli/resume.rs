@@ -25,7 +25,7 @@ use crate::{
     judge::Expectation,
     profile,
     terms::{
-        Device, Exit, Sameness,
+        Device, Exit, Sameness, SettingName,
         output::{FORMAT, Outcome, ResumeOut},
     },
 };
@@ -64,10 +64,11 @@ pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit,
     if unfinished.iter().all(|one| one.cut_off.is_none()) {
         return not_written(context, &journal, &unfinished).await;
     }
-    match (&typed.at, over_wifi(&unfinished)) {
-        (None, None) => Err(list(context, &unfinished)),
-        (_, joined) => with_device(context, typed, &journal, joined, unfinished).await,
+    let joined = over_wifi(&unfinished);
+    if typed.at.is_none() && joined.is_none() && !typed.radio.is_asked_for() {
+        return Err(list(context, &unfinished));
     }
+    with_device(context, typed, &journal, joined, unfinished).await
 }
 
 /// Who is to be joined: the device of the only change that is unfinished, where that was joined then.
@@ -143,6 +144,13 @@ fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
             "  leave it as it is:        linkmend resume {number} --close"
         ));
     }
+    let joined = |one: &Unfinished| one.record.snapshot.device.identity.bssid.is_some();
+    let help = if unfinished.iter().all(joined) {
+        "power that receiver alone and run `linkmend resume CHANGE`"
+    } else {
+        "power that receiver alone and run `linkmend resume --at URL`, or `linkmend resume --by-hand` \
+         where its network has to be joined"
+    };
     let all: Vec<String> = unfinished.iter().map(Unfinished::title).collect();
     // A script has no list above the message.
     let which = if context.screen.json {
@@ -154,7 +162,7 @@ fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
         Trouble::new(
             "unfinished-change",
             format!("unfinished, and the device is needed to tell how it stands{which}"),
-            Some("power that receiver alone and run `linkmend resume --at URL`"),
+            Some(help),
         )
         .ending(Exit::Unproved),
     )
@@ -349,6 +357,11 @@ async fn go_on(
         Tone::Plain,
         &format!("change {}: {}", one.change.id.0, one.change.command),
     );
+    let sent = match cut_off.direction {
+        Direction::Back => before(&one.record, &wanted),
+        Direction::There => wanted.clone(),
+    };
+    changing::agree_to_open(context, target, &sent, typed.writing).await?;
     let source = target.profile.source.clone();
     let change = Change {
         target,
@@ -374,6 +387,16 @@ async fn go_on(
     }
     left_unfinished(report);
     Ok(ended)
+}
+
+/// What undoing a change sends, as far as that is known.
+fn before(record: &RecordRow, wanted: &Wanted) -> Wanted {
+    let settings = &record.snapshot.settings;
+    let of = |name: &SettingName| settings.get(name)?.value().cloned();
+    wanted
+        .keys()
+        .filter_map(|name| Some((name.clone(), of(name)?)))
+        .collect()
 }
 
 /// A run that ended before it wrote says of itself that nothing was written. Of the change that is

@@ -124,6 +124,10 @@ fn unproved_change_is_listed_with_its_device_and_ends_with_7() {
             .complains_once();
         let said = bench.off_device(&["resume", "--json"]).run().ends(7);
         assert_eq!(said.json("resume")["error"]["code"], "unfinished-change");
+        // Where it is to be looked for over Wi-Fi, it is, though it was at an address then.
+        let words = ["resume", "--adapter", "wlan0", "--json"];
+        let said = bench.off_device(&words).run().ends(1);
+        assert_eq!(said.json("resume")["error"]["code"], "no-wifi-service");
         assert_eq!(
             bench.history()["devices"][0]["changes"][0]["outcome"],
             "unproved"

@@ -61,8 +61,13 @@ const LOOK: Duration = Duration::from_millis(2);
 /// How long the lease's other words may come after its address.
 const ROUTER: Duration = Duration::from_millis(300);
 
-/// Joins, or says why not. Dropped, it leaves what it began.
+/// How long what nobody wants any more may take to let go of the adapter.
+const LEAVING: Duration = Duration::from_secs(10);
+
+/// Joins, or says why not. Dropped, it leaves what it began; until that is done, the turn of this
+/// adapter is its own.
 pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, WifiError> {
+    let turn = inner.turn(&wish.adapter).await;
     let (mut sender, receiver) = oneshot::channel();
     let attempt = Attempt {
         inner: Arc::clone(inner),
@@ -71,7 +76,8 @@ pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, Wifi
     tokio::spawn(async move {
         // Without it, what `NetworkManager` says has to do.
         let radio = Radio::listen(attempt.wish.adapter.as_str()).await.ok();
-        let ended = match attempt.begin().await {
+        let _turn = turn;
+        let ended = match attempt.begin(&mut sender).await {
             Err(error) => Err(error),
             Ok(active) => {
                 let ended = tokio::select! {
@@ -81,7 +87,12 @@ pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, Wifi
                 if !matches!(ended, Some(Ok(_))) {
                     attempt.leave(&active).await;
                 }
-                let Some(ended) = ended else { return };
+                let Some(ended) = ended else {
+                    // What is heard of the adapter afterwards is not to be of before.
+                    let over = |picture: &Picture| picture.is_over(&active).then_some(());
+                    let _left = attempt.inner.until(LEAVING, over).await;
+                    return;
+                };
                 ended.map(|joined| (joined, active))
             }
         };
@@ -100,6 +111,9 @@ pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, Wifi
     })
 }
 
+/// Who waits for it; closed: nobody any more.
+type Asker = oneshot::Sender<Result<Joined, WifiError>>;
+
 struct Attempt {
     inner: Arc<Inner>,
     wish: Join,
@@ -108,7 +122,7 @@ struct Attempt {
 impl Attempt {
     /// Asks for the activation; gives its path. What may fail without touching the adapter fails
     /// before.
-    async fn begin(&self) -> Result<OwnedObjectPath, WifiError> {
+    async fn begin(&self, asker: &mut Asker) -> Result<OwnedObjectPath, WifiError> {
         let wish = &self.wish;
         if let Key::Wpa2(passphrase) = &wish.key
             && !(8..=63).contains(&passphrase.expose_secret().len())
@@ -124,7 +138,10 @@ impl Attempt {
         }
         if found.seen.is_none() {
             let names = std::slice::from_ref(&wish.point.name);
-            air::scan(&self.inner, &wish.adapter, names).await?;
+            tokio::select! {
+                scanned = air::scan(&self.inner, &wish.adapter, names) => scanned?,
+                () = asker.closed() => return Err(self.out_of_range()),
+            };
             found = self.look()?;
         }
         let Some(seen) = found.seen else {
@@ -170,6 +187,7 @@ impl Attempt {
         let picture = self.inner.picture.borrow();
         self.inner.there(&picture)?;
         let device = adapters::usable(&picture, &self.wish.adapter)?;
+        self.inner.remember_idle(&device);
         let (seen, hides) = air::seen(&device, &self.wish.point);
         Ok(Found {
             device: device.path.clone(),

@@ -25,10 +25,18 @@ use std::{
 };
 
 use async_trait::async_trait;
-use tokio::{sync::watch, task::JoinHandle, time};
+use tokio::{
+    sync::{OwnedMutexGuard, watch},
+    task::JoinHandle,
+    time,
+};
 use zbus::{Connection, OwnedObjectPath, fdo::DBusProxy};
 
-use self::{bus::ManagerProxy, permissions::Permission, picture::Picture};
+use self::{
+    bus::ManagerProxy,
+    permissions::Permission,
+    picture::{Device, Picture},
+};
 use super::{AccessPoint, Adapter, AdapterName, Home, Join, Joined, NetworkName, Wifi, WifiError};
 
 /// What a person knows it by.
@@ -65,6 +73,8 @@ impl NetworkManager {
                 picture,
                 watcher,
                 called: Mutex::default(),
+                idle: Mutex::default(),
+                turns: Mutex::default(),
             }),
         })
     }
@@ -105,7 +115,15 @@ struct Inner {
     watcher: JoinHandle<()>,
     /// Names that were called for in a scan.
     called: Mutex<BTreeSet<NetworkName>>,
+    /// Adapters that a person had disconnected before something was joined.
+    idle: Mutex<BTreeSet<AdapterName>>,
+    /// Whose turn it is with an adapter.
+    turns: Mutex<HashMap<AdapterName, Arc<Turn>>>,
 }
+
+/// One at a time joins through an adapter or goes home with it: a join that was dropped may still be
+/// on its way to the service, and would come about after the adapter was put back.
+type Turn = tokio::sync::Mutex<()>;
 
 impl Drop for Inner {
     fn drop(&mut self) {
@@ -148,6 +166,15 @@ impl Inner {
         if picture.running { Ok(()) } else { Err(gone()) }
     }
 
+    /// Waits for the turn with this adapter; it lasts until what is given is dropped.
+    async fn turn(&self, adapter: &AdapterName) -> OwnedMutexGuard<()> {
+        let turn = {
+            let mut turns = self.turns.lock().unwrap_or_else(PoisonError::into_inner);
+            Arc::clone(turns.entry(adapter.clone()).or_default())
+        };
+        turn.lock_owned().await
+    }
+
     /// Names the action where a refusal did not.
     async fn permission(&self, error: WifiError, needed: &[Permission]) -> WifiError {
         let WifiError::NotPermitted { what, action } = error else {
@@ -171,6 +198,24 @@ impl Inner {
         if let Ok(manager) = ManagerProxy::new(&self.connection).await {
             let _ended = manager.deactivate_connection(active).await;
         }
+    }
+
+    /// Keeps whether a person had disconnected the adapter; what is joined makes it forget that.
+    fn remember_idle(&self, device: &Device<'_>) {
+        let mut idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        if device.active().is_none() {
+            let adapter = AdapterName::new(device.name());
+            if device.autoconnects() {
+                idle.remove(&adapter);
+            } else {
+                idle.insert(adapter);
+            }
+        }
+    }
+
+    fn was_idle(&self, adapter: &AdapterName) -> bool {
+        let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        idle.contains(adapter)
     }
 
     fn was_called_for(&self, name: &NetworkName) -> bool {
@@ -227,6 +272,7 @@ impl Wifi for NetworkManager {
     }
 
     async fn go_home(&self, home: &Home) -> Result<(), WifiError> {
+        let _turn = self.inner.turn(&home.adapter).await;
         home::go_home(&self.inner, home).await
     }
 }
