@@ -2,7 +2,7 @@
 //! transmitter, put right what a setting can put right, prove it, and keep it on record.
 //!
 //! The way goes in one direction, each step a module that can be used alone:
-//! [`find`] (what is there) → [`session`] (talk to one device by one profile) → [`judge`] (what is
+//! [`wifi`] (the host's adapters) → [`find`] (what is there) → [`session`] (talk to one device by one profile) → [`judge`] (what is
 //! wrong) → [`change`] (put it right and prove it) → [`journal`] (have it on record), with
 //! [`profile`] (how a family behaves) beside them and [`terms`] (the words, as types) below them
 //! all. [`cli`] and the wizard are the only modules that talk to a person; none of the others imports
@@ -16,4 +16,5 @@ pub mod judge;
 pub mod profile;
 pub mod session;
 pub mod terms;
+pub mod wifi;
 mod wizard;

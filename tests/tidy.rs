@@ -18,14 +18,15 @@ const MOST_LINES: usize = 700;
 const FACES: [&str; 2] = ["cli", "wizard"];
 
 /// Which modules of ours each module may use, apart from itself. The faces may use all of them.
-const MAY_USE: [(&str, &[&str]); 7] = [
+const MAY_USE: [(&str, &[&str]); 8] = [
     ("terms", &[]),
+    ("wifi", &["terms"]),
     ("profile", &["terms"]),
     ("judge", &["profile", "terms"]),
     ("session", &["profile", "terms"]),
-    ("find", &["profile", "session", "terms"]),
-    ("change", &["profile", "session", "terms"]),
-    ("journal", &["change", "judge", "profile", "terms"]),
+    ("find", &["profile", "session", "terms", "wifi"]),
+    ("change", &["find", "profile", "session", "terms", "wifi"]),
+    ("journal", &["change", "judge", "profile", "terms", "wifi"]),
 ];
 
 /// What the pure machine of a change may not see, by the first two parts of a path.

@@ -3,7 +3,8 @@
 use std::time::Duration;
 
 use crate::{
-    Family,
+    Announcement, Family,
+    air::mac,
     family::{Context, Firmware, Kind, Outcome, form, login, script},
     hooks::Hooks,
     hostile,
@@ -21,6 +22,8 @@ pub(crate) struct Device {
     works: &'static str,
     serial: String,
     bssid: [u8; 6],
+    /// Where its later ones come from.
+    bssids: Seed,
     begun: u64,
     pub(crate) settings: Settings,
     pub(crate) firmware: Firmware,
@@ -93,6 +96,7 @@ impl<'a> Works<'a> {
                     works: self.version,
                     serial: plate + mark,
                     bssid,
+                    bssids: stream(&format!("bssids {index}")),
                     begun: 5 + u64::from(bssid[1] % 32),
                     settings,
                     firmware,
@@ -122,6 +126,19 @@ impl Device {
     /// Its BSSID.
     pub(crate) fn bssid(&self) -> [u8; 6] {
         self.bssid
+    }
+
+    /// Takes another BSSID, which keeps it apart from all other devices too.
+    pub(crate) fn renew_bssid(&mut self) {
+        let before = self.bssid;
+        while self.bssid[1..5] == before[1..5] {
+            self.bssid[1..5].copy_from_slice(&self.bssids.bytes::<4>());
+        }
+    }
+
+    /// What it announces of itself on a local network.
+    pub(crate) fn announcement(&self) -> Announcement {
+        Announcement::new(self.family, &self.serial, self.bssid)
     }
 
     /// Lets it answer a request.
@@ -162,7 +179,7 @@ impl Device {
     }
 
     /// What is true of it.
-    pub(crate) fn truth(&self, is_present: bool) -> DeviceTruth {
+    pub(crate) fn truth(&self, serves: bool) -> DeviceTruth {
         DeviceTruth {
             serial: self.family.shows_serial().then(|| self.serial.clone()),
             bssid: mac(self.bssid),
@@ -172,7 +189,7 @@ impl Device {
             boots: self.power.boots(),
             saves: self.saves,
             refused: self.refused,
-            up: is_present && self.power.is_up(),
+            up: serves,
             states: self.states.clone(),
         }
     }
@@ -194,11 +211,6 @@ fn plates(family: Family, marks: &mut Seed) -> [String; 3] {
         .unwrap_or(first);
     let width = digits as usize;
     [first, second, third].map(|number| format!("{start}{number:0width$}"))
-}
-
-/// Colon-separated lower-case hexadecimal.
-fn mac(bytes: [u8; 6]) -> String {
-    bytes.map(|byte| format!("{byte:02x}")).join(":")
 }
 
 #[cfg(test)]

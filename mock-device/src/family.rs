@@ -7,6 +7,7 @@ use serde::{Serialize, Serializer};
 use crate::{
     hooks::Hooks,
     http::{Reply, Request},
+    seed::Seed,
     settings::{Field, Settings},
 };
 
@@ -59,6 +60,13 @@ pub(crate) struct Context<'a> {
     pub(crate) works: &'a str,
     /// What is wrong with it.
     pub(crate) hooks: &'a Hooks,
+}
+
+impl Waits {
+    /// A wait of this range, divided by the speed.
+    pub(crate) fn draw(&self, speed: f64, seed: &mut Seed) -> Duration {
+        seed.time(self.from, self.to).div_f64(speed)
+    }
 }
 
 impl Context<'_> {

@@ -19,6 +19,8 @@
 //! # }
 //! ```
 
+mod air;
+mod announcement;
 mod device;
 mod family;
 mod fault;
@@ -34,6 +36,8 @@ mod truth;
 mod wire;
 mod world;
 
+pub use air::{Air, Why};
+pub use announcement::Announcement;
 pub use family::{Family, UnknownWord};
 pub use fault::{Fault, FaultAt, FaultSyntax, Faults};
 pub use scenario::Scenario;

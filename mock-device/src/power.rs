@@ -1,4 +1,5 @@
-//! Whether a device is there, how long it has been on, and what a restart does to both.
+//! Whether a device is there, how long it has been on, and what a restart and the loss of its power
+//! do to both.
 //!
 //! Times are counted from the start of the simulation and handed in, so that all of this is
 //! tested without waiting. `speed` shortens how long a device is gone, and the uptime is always time
@@ -6,7 +7,7 @@
 
 use std::time::Duration;
 
-use crate::{family::Waits, seed::Seed};
+use crate::{air::Why, family::Waits, seed::Seed};
 
 /// Uptime of a device when the simulation starts: the 83 s of FAMILIES.md.
 const AWAKE_AT_START: Duration = Duration::from_secs(83);
@@ -15,6 +16,8 @@ const AWAKE_AT_START: Duration = Duration::from_secs(83);
 #[derive(Debug, Clone)]
 pub(crate) struct Power {
     state: State,
+    /// What the last start came from.
+    cause: Why,
     /// When the present count of the uptime began, and what it began with.
     since: Duration,
     base: Duration,
@@ -28,6 +31,8 @@ enum State {
     Going(Restart),
     /// It is to be back.
     Gone(Restart),
+    /// Without power.
+    Off,
 }
 
 /// A turn in the life of a device.
@@ -58,8 +63,21 @@ impl Power {
     pub(crate) fn on() -> Self {
         Self {
             state: State::Up,
+            cause: Why::Power,
             since: Duration::ZERO,
             base: AWAKE_AT_START,
+            boots: 0,
+        }
+    }
+
+    /// A device that is powered up when the simulation starts.
+    pub(crate) fn cold(waits: &Waits, speed: f64, seed: &mut Seed) -> Self {
+        let at = Duration::ZERO;
+        Self {
+            state: State::Gone(start(at, waits, speed, seed)),
+            cause: Why::Power,
+            since: at,
+            base: Duration::ZERO,
             boots: 0,
         }
     }
@@ -74,6 +92,7 @@ impl Power {
     pub(crate) fn restart(
         &mut self,
         at: Duration,
+        cause: Why,
         waits: &Waits,
         speed: f64,
         seed: &mut Seed,
@@ -81,13 +100,32 @@ impl Power {
         if self.state != State::Up {
             return None;
         }
-        let wait = seed.time(waits.from, waits.to);
-        let restart = Restart {
-            at,
-            until: at + wait.div_f64(speed),
-        };
+        let restart = start(at, waits, speed, seed);
+        self.cause = cause;
         self.state = State::Going(restart);
         Some(restart)
+    }
+
+    /// Takes its power; whether it had any.
+    pub(crate) fn off(&mut self) -> bool {
+        self.cause = Why::Power;
+        std::mem::replace(&mut self.state, State::Off) != State::Off
+    }
+
+    /// Gives it power at `at`; whether it had none.
+    pub(crate) fn power_up(
+        &mut self,
+        at: Duration,
+        waits: &Waits,
+        speed: f64,
+        seed: &mut Seed,
+    ) -> bool {
+        let was_off = self.state == State::Off;
+        if was_off {
+            self.state = State::Gone(start(at, waits, speed, seed));
+            self.blink(at);
+        }
+        was_off
     }
 
     /// A restart that is over in no time.
@@ -113,9 +151,24 @@ impl Power {
         }
     }
 
-    /// Whether it answers; right as of the last [`turn`](Self::turn).
-    pub(crate) fn is_up(&self) -> bool {
-        !matches!(self.state, State::Gone(_))
+    /// When the next turn is due; none: never by itself.
+    pub(crate) fn due(&self) -> Option<Duration> {
+        match self.state {
+            State::Up | State::Off => None,
+            State::Going(restart) => Some(restart.at),
+            State::Gone(restart) => Some(restart.until),
+        }
+    }
+
+    /// Whether it has power.
+    pub(crate) fn has_power(&self) -> bool {
+        self.state != State::Off
+    }
+
+    /// Why it is not there: without power, or its wait since its start is not over; right as of the
+    /// last [`turn`](Self::turn).
+    pub(crate) fn down(&self) -> Option<Why> {
+        matches!(self.state, State::Gone(_) | State::Off).then_some(self.cause)
     }
 
     /// Time since its last start, as it says itself: the wait for its network is part of it.
@@ -123,9 +176,17 @@ impl Power {
         self.base + now.saturating_sub(self.since)
     }
 
-    /// Restarts since the simulation started.
+    /// Starts since the simulation started.
     pub(crate) fn boots(&self) -> u64 {
         self.boots
+    }
+}
+
+/// A start at `at` that ends with its wait.
+fn start(at: Duration, waits: &Waits, speed: f64, seed: &mut Seed) -> Restart {
+    Restart {
+        at,
+        until: at + waits.draw(speed, seed),
     }
 }
 
@@ -144,7 +205,9 @@ mod tests {
 
     /// Lets it restart at `at`, until it is back.
     fn restarted(power: &mut Power, at: Duration, speed: f64, seed: &mut Seed) -> Restart {
-        let restart = power.restart(at, &WAITS, speed, seed).expect("it was up");
+        let restart = power
+            .restart(at, Why::Restart, &WAITS, speed, seed)
+            .expect("it was up");
         assert_eq!(power.turn(restart.at), Some(Turn::Gone));
         assert_eq!(power.turn(restart.until), Some(Turn::Back(restart)));
         restart
@@ -155,7 +218,7 @@ mod tests {
         let mut power = Power::on();
         let mut seed = Seed::stream(1, "waits");
         let restart = power
-            .restart(secs(3), &WAITS, 10.0, &mut seed)
+            .restart(secs(3), Why::Restart, &WAITS, 10.0, &mut seed)
             .expect("it was up");
         assert_eq!(restart.at, secs(3));
         assert!(
@@ -163,12 +226,12 @@ mod tests {
             "{restart:?}"
         );
         assert_eq!(power.turn(secs(2)), None);
-        assert!(power.is_up());
+        assert_eq!(power.down(), None);
         assert_eq!(power.turn(secs(3)), Some(Turn::Gone));
-        assert!(!power.is_up());
+        assert!(power.down().is_some());
         assert_eq!(power.turn(secs(4)), None);
         assert_eq!(power.turn(secs(20)), Some(Turn::Back(restart)));
-        assert!(power.is_up());
+        assert_eq!(power.down(), None);
         assert_eq!(power.turn(secs(20)), None);
         assert_eq!(power.boots(), 1);
     }
@@ -179,7 +242,11 @@ mod tests {
         let mut seed = Seed::stream(1, "waits");
         assert_eq!(power.awake(secs(0)), secs(83));
         assert_eq!(power.awake(secs(2)), secs(85));
-        assert!(power.restart(secs(5), &WAITS, 1.0, &mut seed).is_some());
+        assert!(
+            power
+                .restart(secs(5), Why::Restart, &WAITS, 1.0, &mut seed)
+                .is_some()
+        );
         assert_eq!(power.awake(secs(4)), secs(87));
     }
 
@@ -226,7 +293,51 @@ mod tests {
     fn second_request_during_a_restart_plans_no_second_one() {
         let mut power = Power::on();
         let mut seed = Seed::stream(1, "waits");
-        assert!(power.restart(secs(1), &WAITS, 1.0, &mut seed).is_some());
-        assert!(power.restart(secs(1), &WAITS, 1.0, &mut seed).is_none());
+        assert!(
+            power
+                .restart(secs(1), Why::Restart, &WAITS, 1.0, &mut seed)
+                .is_some()
+        );
+        assert!(
+            power
+                .restart(secs(1), Why::Restart, &WAITS, 1.0, &mut seed)
+                .is_none()
+        );
+    }
+
+    #[test]
+    fn without_power_it_is_gone_for_good_and_with_it_after_the_whole_wait() {
+        let mut power = Power::on();
+        let mut seed = Seed::stream(1, "waits");
+        // In the middle of a restart, which is forgotten with its power.
+        let restart = power.restart(secs(3), Why::Restart, &WAITS, 1.0, &mut seed);
+        assert!(restart.is_some());
+        assert_eq!(power.turn(secs(3)), Some(Turn::Gone));
+        assert!(power.off());
+        assert!(!power.off(), "it had none");
+        assert_eq!(power.due(), None);
+        assert_eq!(power.turn(secs(500)), None);
+        assert_eq!(power.down(), Some(Why::Power));
+        assert!(power.power_up(secs(600), &WAITS, 1.0, &mut seed));
+        assert!(!power.power_up(secs(601), &WAITS, 1.0, &mut seed));
+        assert_eq!(power.awake(secs(610)), secs(10));
+        let due = power.due().expect("its network is to open");
+        assert!((secs(640)..=secs(655)).contains(&due), "{due:?}");
+        assert!(power.down().is_some());
+        assert!(matches!(power.turn(due), Some(Turn::Back(_))));
+        assert_eq!(power.down(), None);
+        assert_eq!(power.boots(), 2);
+    }
+
+    #[test]
+    fn cold_start_counts_from_the_start_of_the_simulation() {
+        let mut seed = Seed::stream(1, "waits");
+        let mut power = Power::cold(&WAITS, 10.0, &mut seed);
+        assert_eq!(power.down(), Some(Why::Power));
+        assert_eq!(power.awake(secs(2)), secs(2));
+        let due = power.due().expect("its network is to open");
+        assert!((secs(4)..=Duration::from_millis(5_500)).contains(&due));
+        assert!(matches!(power.turn(due), Some(Turn::Back(_))));
+        assert_eq!((power.down(), power.boots()), (None, 0));
     }
 }

@@ -17,15 +17,14 @@ use std::{
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::{TcpListener, TcpStream},
-    sync::{mpsc, watch},
+    sync::{Notify, mpsc, watch},
     task::JoinSet,
     time::{Instant, sleep, sleep_until, timeout},
 };
 
 use crate::{
-    Family, Faults, Scenario, Truth,
+    Air, Announcement, Family, Faults, Scenario, Truth,
     http::{Answer, Parsed, Piece, Reply, Request},
-    power::Restart,
     world::{Handled, World},
 };
 
@@ -42,6 +41,10 @@ const STALL_TIME: Duration = Duration::from_mins(2);
 const ACCEPT_AGAIN: Duration = Duration::from_millis(20);
 
 /// What to simulate, and where.
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is a wish of its own, and any of them may go with any other"
+)]
 pub struct Options {
     /// Which family.
     pub family: Family,
@@ -56,6 +59,14 @@ pub struct Options {
     /// The waits of the family are divided by this, and so is the part of an uptime that is the
     /// wait; all other time is real. One of [`SPEEDS`].
     pub speed: f64,
+    /// Whether it is powered up when the simulation starts: its uptime counts from then, and its
+    /// network opens after the wait of its family. Otherwise it has been on for 83 s and is open.
+    pub from_cold: bool,
+    /// Whether the local network that it has stored is there when the simulation starts; see
+    /// [`Running::joined`].
+    pub joined: bool,
+    /// Whether its BSSID is another after every start, whatever its family does.
+    pub bssid_changes: bool,
     /// Time between the answer to what restarts the device and the restart. No wait of the
     /// family's, and not divided: 0.3 s in FAMILIES.md.
     pub pause: Duration,
@@ -79,6 +90,9 @@ impl Options {
             faults: Faults::default(),
             seed: 1,
             speed: 1.0,
+            from_cold: false,
+            joined: false,
+            bssid_changes: false,
             pause: Duration::from_millis(300),
             listen: SocketAddr::new(IpAddr::V4(Ipv4Addr::LOCALHOST), 0),
             truth: None,
@@ -98,6 +112,9 @@ impl fmt::Debug for Options {
             .field("faults", &self.faults)
             .field("seed", &self.seed)
             .field("speed", &self.speed)
+            .field("from_cold", &self.from_cold)
+            .field("joined", &self.joined)
+            .field("bssid_changes", &self.bssid_changes)
             .field("pause", &self.pause)
             .field("listen", &self.listen)
             .field("truth", &self.truth)
@@ -147,17 +164,16 @@ pub async fn start(options: Options) -> io::Result<Running> {
         .map(TcpListener::local_addr)
         .transpose()?;
     let (gone, _) = watch::channel(());
-    let (restarts, planned) = mpsc::unbounded_channel();
     let shared = Arc::new(Shared {
         world: Mutex::new(world),
         start: Instant::now(),
         gone,
-        restarts,
+        planned: Notify::new(),
         log: Mutex::new(options.log),
     });
     let mut tasks = JoinSet::new();
     tasks.spawn(accept(listener, Arc::clone(&shared)));
-    tasks.spawn(keep_time(planned, Arc::clone(&shared)));
+    tasks.spawn(keep_time(Arc::clone(&shared)));
     if let Some(listener) = truth_listener {
         tasks.spawn(tell_truth(listener, Arc::clone(&shared)));
     }
@@ -201,15 +217,49 @@ impl Running {
     /// Takes the power away and gives it back, as a hand does: the device restarts at once, whatever
     /// its scenario does of a restart that is asked for. Nothing happens while it is gone already.
     pub fn power_cycle(&self) {
+        self.turn(World::power_cycle);
+    }
+
+    /// Takes the power of the device at the address, or gives it: its network opens after the wait of
+    /// its family then, as after a restart. Safe to repeat.
+    pub fn power(&self, on: bool) {
+        self.turn(|world, now| world.power(on, now));
+    }
+
+    /// Switches on or off a transmitter that the device counts as its own, locked or not. While one
+    /// is on, it answers nowhere and its network is closed; afterwards it waits anew. Safe to repeat.
+    pub fn transmitter(&self, on: bool) {
+        self.turn(|world, now| world.transmitter(on, now));
+    }
+
+    /// Lets the local network that the device has stored be there, or not: while it is there, the
+    /// device answers in it once its wait is over, and its own network is closed. Safe to repeat.
+    pub fn joined(&self, on: bool) {
+        self.turn(|world, now| world.joined(on, now));
+    }
+
+    /// What the device announces of itself while it has joined a local network.
+    pub fn announcement(&self) -> Announcement {
         let now = self.shared.now();
-        let restart = self.shared.world().power_cycle(now);
-        // Nobody receives any more once the simulation ends.
-        let _ = restart.map(|restart| self.shared.restarts.send(restart));
+        self.shared.world().announcement(now)
+    }
+
+    /// Whether the network of the device is open: first how it is now, and from then on each turn,
+    /// none left out. It ends with the simulation.
+    pub fn air(&self) -> mpsc::UnboundedReceiver<Air> {
+        let now = self.shared.now();
+        self.shared.world().listen(now)
     }
 
     /// Ends it; open connections are closed.
     pub async fn stop(mut self) {
         self.tasks.shutdown().await;
+    }
+
+    fn turn(&self, by: impl FnOnce(&mut World, Duration)) {
+        let now = self.shared.now();
+        by(&mut self.shared.world(), now);
+        self.shared.planned.notify_one();
     }
 }
 
@@ -228,7 +278,8 @@ struct Shared {
     start: Instant,
     /// Changes when the device goes, and every connection is reset.
     gone: watch::Sender<()>,
-    restarts: mpsc::UnboundedSender<Restart>,
+    /// What is due next may be another thing than before.
+    planned: Notify,
     log: Mutex<Option<Box<dyn Write + Send>>>,
 }
 
@@ -296,23 +347,34 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
     }
 }
 
-/// At the beginning of each restart resets what is open, and at its end says so in the log.
-async fn keep_time(mut planned: mpsc::UnboundedReceiver<Restart>, shared: Arc<Shared>) {
-    while let Some(restart) = planned.recv().await {
-        for (time, begins) in [(restart.at, true), (restart.until, false)] {
-            sleep_until(shared.start + time).await;
-            let now = shared.now().max(time);
+/// Lets happen at its time what nobody asks for, and resets what is open whenever the device goes.
+async fn keep_time(shared: Arc<Shared>) {
+    let mut departures = 0;
+    // What is due is due, even where the clock of the timer is a little ahead of the other.
+    let mut now = shared.now();
+    loop {
+        let (due, gone) = {
+            let mut world = shared.world();
             // Looking makes happen what is due.
-            shared.world().is_gone(now);
-            for restart in shared.world().take_planned() {
-                // This very loop receives it.
-                let _ = shared.restarts.send(restart);
-            }
-            if begins {
-                shared.gone.send_replace(());
-            }
-            shared.write_log();
+            world.is_gone(now.max(shared.now()));
+            (world.due(), world.departures())
+        };
+        if std::mem::replace(&mut departures, gone) != gone {
+            shared.gone.send_replace(());
         }
+        shared.write_log();
+        tokio::select! {
+            () = until(due, &shared) => now = due.unwrap_or_default(),
+            () = shared.planned.notified() => {}
+        }
+    }
+}
+
+/// Until a time of the simulation; for ever where there is none.
+async fn until(due: Option<Duration>, shared: &Shared) {
+    match due {
+        Some(due) => sleep_until(shared.start + due).await,
+        None => std::future::pending().await,
     }
 }
 
@@ -341,11 +403,8 @@ async fn converse(stream: &mut TcpStream, shared: &Shared) -> End {
     shared.write_log();
     match handled {
         Handled::Gone => End::Reset,
-        Handled::Answer(answer, restart) => {
-            if let Some(restart) = restart {
-                // Nobody receives any more once the simulation ends.
-                let _ = shared.restarts.send(restart);
-            }
+        Handled::Answer(answer) => {
+            shared.planned.notify_one();
             send(stream, &answer).await
         }
     }

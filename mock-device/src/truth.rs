@@ -6,7 +6,7 @@
 use serde::Serialize;
 use serde_json::{Map, Value as Json};
 
-use crate::{Family, Scenario};
+use crate::{Air, Family, Scenario};
 
 /// States that are remembered of a device, oldest.
 pub(crate) const STATES: usize = 1000;
@@ -27,6 +27,14 @@ pub struct Truth {
     pub speed: f64,
     /// Which device answers at the address.
     pub present: usize,
+    /// Whether that one has power.
+    pub powered: bool,
+    /// Whether a transmitter that it counts as its own is on.
+    pub transmitter: bool,
+    /// Whether its stored local network is there for it to join.
+    pub joined: bool,
+    /// Whether its own network is open.
+    pub air: Air,
     /// The devices; the second waits for its turn in the scenarios that swap.
     pub devices: Vec<DeviceTruth>,
     /// The faults that were wished for, and which of them have happened.
@@ -48,7 +56,7 @@ pub struct DeviceTruth {
     pub unmapped: Map<String, Json>,
     /// Whether it is in bind mode.
     pub meets: bool,
-    /// Restarts since the simulation started.
+    /// Restarts and power-ups since the simulation started.
     pub boots: u64,
     /// Saves that were taken.
     pub saves: u64,

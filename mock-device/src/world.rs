@@ -10,13 +10,13 @@ use std::{
 };
 
 use crate::{
-    Family, Options, Scenario,
+    Announcement, Family, Options, Scenario, Why,
     device::{Device, Works},
     family::{Kind, Outcome, UnknownWord, login},
     fault::{Fault, Plan},
     hooks::{Hooks, Keeps, RestartHook, Swap},
     http::{Answer, Reply, Request},
-    power::{Restart, Turn},
+    power::{Power, Restart, Turn},
     seed::Seed,
     settings::{LOCKED_SLOT, Settings},
     truth::{FaultTruth, REQUESTS, RequestTruth, Truth},
@@ -30,6 +30,8 @@ const MIDWAY: Duration = Duration::from_millis(20);
 /// How many requests in a row a lookalike gets that can be told by its serial: enough for a reading
 /// and a save.
 const LOOKALIKE: u8 = 3;
+
+use radio::Radio;
 
 /// The simulated world.
 #[derive(Debug)]
@@ -50,8 +52,7 @@ pub(crate) struct World {
     lookalike: u8,
     /// The last answer to each request that was asked, for those that come once more.
     earlier: HashMap<(String, String), Answer>,
-    /// Restarts that nobody asked for, for the server.
-    planned: Vec<Restart>,
+    radio: Radio,
     requests: VecDeque<RequestTruth>,
     count: u64,
     lines: Vec<String>,
@@ -93,8 +94,8 @@ pub(crate) enum Unfit {
 pub(crate) enum Handled {
     /// The device is gone: reset the connection.
     Gone,
-    /// Send this, and be ready for a restart.
-    Answer(Answer, Option<Restart>),
+    /// Send this; what is due may be another thing than before.
+    Answer(Answer),
 }
 
 impl World {
@@ -123,13 +124,17 @@ impl World {
             (Some(_), false) => devices.truncate(2),
             (None, false) => devices.truncate(1),
         }
+        let mut waits = Seed::stream(options.seed, "waits");
+        if options.from_cold {
+            devices[0].power = Power::cold(&family.waits(), options.speed, &mut waits);
+        }
         Ok(Self {
             family: options.family,
             scenario: options.scenario,
             hooks,
             speed: options.speed,
             pause: options.pause,
-            waits: Seed::stream(options.seed, "waits"),
+            waits,
             devices,
             present: 0,
             swapped: false,
@@ -137,7 +142,7 @@ impl World {
             faults: Plan::new(&options.faults),
             lookalike: 0,
             earlier: HashMap::new(),
-            planned: Vec::new(),
+            radio: Radio::new(options),
             requests: VecDeque::new(),
             count: 0,
             lines: Vec::new(),
@@ -152,13 +157,19 @@ impl World {
     /// Whether nobody answers at the address.
     pub(crate) fn is_gone(&mut self, now: Duration) -> bool {
         self.settle(now);
-        !self.devices[self.present].power.is_up()
+        !self.serves()
     }
 
     /// The BSSID of the device that answers, or is to answer, at the address.
     pub(crate) fn bssid(&mut self, now: Duration) -> [u8; 6] {
         self.settle(now);
         self.devices[self.present].bssid()
+    }
+
+    /// What the device at the address announces on a local network.
+    pub(crate) fn announcement(&mut self, now: Duration) -> Announcement {
+        self.settle(now);
+        self.devices[self.present].announcement()
     }
 
     /// Whether a connection is reset as soon as it is made. It counts as a request, of nobody.
@@ -192,12 +203,12 @@ impl World {
         match self.faults.due(number, |fault| early.contains(&fault)) {
             Some(Fault::Drop) => {
                 self.remember(now, &asked, None, Some(Fault::Drop), "dropped");
-                return Handled::Answer(Answer::reset(), None);
+                return Handled::Answer(Answer::reset());
             }
             Some(Fault::Trouble) => {
                 let reply = Reply::text(500, "Something went wrong.");
                 self.remember(now, &asked, Some(500), Some(Fault::Trouble), "in trouble");
-                return Handled::Answer(reply.whole(), None);
+                return Handled::Answer(reply.whole());
             }
             Some(_) => {
                 if self.family.shows_serial() {
@@ -261,7 +272,7 @@ impl World {
             self.swap(now);
         }
         self.settle(now);
-        Handled::Answer(answer, restart)
+        Handled::Answer(answer)
     }
 
     /// Lets another receiver answer, which is at the address for a moment.
@@ -290,7 +301,7 @@ impl World {
             Some(Fault::Lookalike),
             &outcome.note,
         );
-        Handled::Answer(answer, None)
+        Handled::Answer(answer)
     }
 
     /// Answers what is no request.
@@ -299,14 +310,15 @@ impl World {
             return Handled::Gone;
         }
         self.remember(now, &Asked::default(), Some(status), None, reason);
-        Handled::Answer(Reply::text(status, reason).whole(), None)
+        Handled::Answer(Reply::text(status, reason).whole())
     }
 
     /// What is true now.
     pub(crate) fn truth(&mut self, now: Duration) -> Truth {
         self.settle(now);
         let devices = self.devices.iter().enumerate();
-        let devices = devices.map(|(index, device)| device.truth(index == self.present));
+        let serves = self.serves();
+        let devices = devices.map(|(index, device)| device.truth(index == self.present && serves));
         let faults = self.faults.all().map(|(fault, happened)| FaultTruth {
             fault: fault.to_string(),
             happened,
@@ -317,6 +329,10 @@ impl World {
             scenario: self.scenario,
             speed: self.speed,
             present: self.present,
+            powered: self.devices[self.present].power.has_power(),
+            transmitter: self.radio.transmitter,
+            joined: self.radio.joined,
+            air: self.air(),
             devices: devices.collect(),
             faults: faults.collect(),
             requests: self.requests.iter().cloned().collect(),
@@ -329,23 +345,21 @@ impl World {
     }
 
     /// Restarts the device at the address, unless that is under way.
-    pub(crate) fn power_cycle(&mut self, now: Duration) -> Option<Restart> {
+    pub(crate) fn power_cycle(&mut self, now: Duration) {
         self.settle(now);
-        let restart = self.restart(now);
+        self.restart_by(now, Why::Power);
         self.settle(now);
-        restart
-    }
-
-    /// The restarts since the last call that came by themselves.
-    pub(crate) fn take_planned(&mut self) -> Vec<Restart> {
-        std::mem::take(&mut self.planned)
     }
 
     fn restart(&mut self, at: Duration) -> Option<Restart> {
+        self.restart_by(at, Why::Restart)
+    }
+
+    fn restart_by(&mut self, at: Duration, cause: Why) -> Option<Restart> {
         let waits = self.family.waits();
         self.devices[self.present]
             .power
-            .restart(at, &waits, self.speed, &mut self.waits)
+            .restart(at, cause, &waits, self.speed, &mut self.waits)
     }
 
     /// Makes happen what is due.
@@ -355,7 +369,7 @@ impl World {
             let device = &mut self.devices[index];
             match turn {
                 Turn::Gone => {
-                    device.firmware.restarted();
+                    self.started(index);
                     self.line(now, &format!("device {index} restarts"));
                 }
                 Turn::Back(restart) => {
@@ -370,18 +384,21 @@ impl World {
                         now,
                         &format!("device {index} is back, {seconds:.1} s awake"),
                     );
-                    if self.hooks.swap == Some(Swap::AtReturn) && self.swap(now) {
+                    let is_restart = self.devices[index].power.boots() > 0;
+                    if is_restart && self.hooks.swap == Some(Swap::AtReturn) && self.swap(now) {
                         // Whoever put it there powered it up when the first one went.
                         self.devices[self.present].power.count_from(restart.at);
-                        return;
+                        break;
                     }
                     if once_more {
-                        let more = self.restart(restart.until + self.pause);
-                        self.planned.extend(more);
+                        self.restart(restart.until + self.pause);
                     }
                 }
             }
+            self.look_at_air(now);
         }
+        self.stop_listening(now);
+        self.look_at_air(now);
     }
 
     /// Whether every answer that holds settings was asked for, this one included.
@@ -490,6 +507,10 @@ fn remark(hooks: &Hooks, outcome: &Outcome) -> String {
     format!("{}{more}", outcome.note)
 }
 
+mod radio;
+
+#[cfg(test)]
+mod air;
 #[cfg(test)]
 mod faults;
 #[cfg(test)]

@@ -1,15 +1,18 @@
 //! The server as a process: its first line, its ends, its refusals.
 
 use std::{
+    fs,
     io::{BufRead, BufReader, Read, Write},
     net::TcpStream,
-    process::{Child, Command, Output, Stdio},
+    os::unix::{fs::PermissionsExt, net::UnixListener, net::UnixStream},
+    path::{Path, PathBuf},
+    process::{Child, ChildStdout, Command, Output, Stdio},
 };
 
-use serde_json::Value as Json;
+use serde_json::{Value as Json, json};
 
 /// A process that a failing test does not leave behind.
-struct Server(Child);
+struct Server(Child, BufReader<ChildStdout>);
 
 impl Drop for Server {
     fn drop(&mut self) {
@@ -27,12 +30,17 @@ impl Server {
             .stderr(Stdio::piped())
             .spawn()
             .expect("the binary was built");
+        let lines = BufReader::new(child.stdout.take().expect("a pipe"));
+        let mut server = Self(child, lines);
+        let introduction = server.says();
+        (server, introduction)
+    }
+
+    /// Its next line on stdout.
+    fn says(&mut self) -> Json {
         let mut line = String::new();
-        BufReader::new(child.stdout.as_mut().expect("a pipe"))
-            .read_line(&mut line)
-            .expect("its first line");
-        let introduction = serde_json::from_str(&line).expect("one JSON object");
-        (Self(child), introduction)
+        self.1.read_line(&mut line).expect("a line");
+        serde_json::from_str(&line).expect("one JSON object")
     }
 
     fn stderr(&mut self) -> String {
@@ -70,6 +78,145 @@ fn get(url: &Json) -> String {
     body.to_owned()
 }
 
+/// A socket for commands in a folder of its own.
+struct Socket(PathBuf);
+
+impl Socket {
+    fn new(name: &str) -> Self {
+        let folder = format!("mock-device-{name}-{}", std::process::id());
+        let folder = std::env::temp_dir().join(folder);
+        fs::create_dir(&folder).expect("a new folder");
+        Self(folder)
+    }
+
+    fn path(&self) -> PathBuf {
+        self.0.join("control")
+    }
+
+    fn option(&self) -> String {
+        format!("--control={}", self.path().display())
+    }
+}
+
+impl Drop for Socket {
+    fn drop(&mut self) {
+        // What is left behind lies among temporary files.
+        let _ = fs::remove_dir_all(&self.0);
+    }
+}
+
+/// The answers to a few commands over one connection.
+fn command_all(socket: &Path, commands: &[&str]) -> Vec<Json> {
+    let mut stream = UnixStream::connect(socket).expect("it listens");
+    let mut lines = BufReader::new(stream.try_clone().expect("one more handle")).lines();
+    let answers = commands.iter().map(|command| {
+        writeln!(stream, "{command}").expect("it reads");
+        let line = lines.next().expect("an answer").expect("text");
+        serde_json::from_str(&line).expect("JSON")
+    });
+    answers.collect()
+}
+
+#[test]
+fn air_is_told_after_the_first_line_and_at_each_turn_that_the_control_brings() {
+    let socket = Socket::new("air");
+    let (mut server, said) = Server::start(&[
+        "--family=sample-form",
+        "--speed=100",
+        "--from-cold",
+        "--bssid-changes",
+        "--tell-air",
+        &socket.option(),
+    ]);
+    let open = |bssid: &Json| json!({"air": "open", "bssid": bssid});
+    let closed = |why: &str| json!({"air": "closed", "why": why});
+    assert_eq!(server.says(), closed("power"));
+    assert_eq!(server.says(), open(&said["bssid"]));
+    assert!(get(&said["at"]).contains("Tarn deck receiver"));
+
+    let now = |command: &str| {
+        let answers = command_all(&socket.path(), &[command, "truth"]);
+        assert_eq!(answers[0], json!({"ok": true}), "{command}");
+        answers[1].clone()
+    };
+    assert_eq!(now("transmitter on")["transmitter"], true);
+    assert_eq!(server.says(), closed("transmitter"));
+    now("transmitter off");
+    assert_eq!(server.says(), open(&said["bssid"]));
+    assert_eq!(now("joined on")["joined"], true);
+    assert_eq!(server.says(), closed("joined"));
+    assert!(get(&said["at"]).contains("Tarn deck receiver"));
+    now("joined off");
+    assert_eq!(server.says(), open(&said["bssid"]));
+    let truth = now("power off");
+    assert_eq!(
+        (&truth["powered"], &truth["air"]),
+        (&json!(false), &closed("power"))
+    );
+    assert_eq!(server.says(), closed("power"));
+    let truth = now("power on");
+    assert_ne!(truth["devices"][0]["bssid"], said["bssid"]);
+    assert_eq!(server.says(), open(&truth["devices"][0]["bssid"]));
+}
+
+#[test]
+fn commands_that_are_none_are_answered_with_what_would_have_done() {
+    let socket = Socket::new("nonsense");
+    let (_server, _) = Server::start(&["--family=sample-form", &socket.option()]);
+    let wrong = ["", "power", "power up", "joined on on", "trans\u{1b} on"];
+    for (command, answer) in wrong.iter().zip(command_all(&socket.path(), &wrong)) {
+        let text = answer["error"].as_str().expect("an error");
+        assert!(
+            text.contains("`joined` with `on` or `off`"),
+            "{command}: {text}"
+        );
+        assert!(!text.contains('\u{1b}'), "{text:?}");
+    }
+    // One that never ends is not waited for.
+    let mut stream = UnixStream::connect(socket.path()).expect("it listens");
+    stream.write_all(&[b'x'; 64]).expect("it reads");
+    let mut answer = String::new();
+    stream.read_to_string(&mut answer).expect("it closes");
+    assert!(answer.contains("less than 64 bytes"), "{answer}");
+}
+
+#[test]
+fn control_is_the_owners_alone_goes_with_its_simulation_and_takes_nobodys_place() {
+    let socket = Socket::new("place");
+    let path = socket.path();
+    // What one that was killed has left.
+    drop(UnixListener::bind(&path).expect("a free name"));
+    let (mut server, _) = Server::start(&[
+        "--family=sample-form",
+        "--until-stdin-closes",
+        &socket.option(),
+    ]);
+    let mode = fs::metadata(&path)
+        .expect("it is there")
+        .permissions()
+        .mode();
+    assert_eq!(mode & 0o777, 0o600);
+    let second = run(&["--family=sample-form", &socket.option()]);
+    assert_eq!(second.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&second.stderr).into_owned();
+    assert!(
+        text.contains(path.to_str().expect("a plain path")),
+        "{text}"
+    );
+
+    drop(server.0.stdin.take());
+    assert!(server.0.wait().expect("it ends with its stdin").success());
+    assert!(!path.exists());
+    assert_eq!(fs::read_dir(&socket.0).expect("it is there").count(), 0);
+    fs::write(&path, "a file").expect("a free name");
+    let third = run(&["--family=sample-form", &socket.option()]);
+    assert_eq!(third.status.code(), Some(1));
+    assert_eq!(
+        fs::read_to_string(&path).expect("it is left alone"),
+        "a file"
+    );
+}
+
 #[test]
 fn first_line_says_where_it_is_and_the_truth_is_there_too() {
     let log = std::env::temp_dir().join(format!("mock-device-log-{}", std::process::id()));
@@ -100,8 +247,8 @@ fn first_line_says_where_it_is_and_the_truth_is_there_too() {
     let status = server.0.wait().expect("it ends with its stdin");
     assert!(status.success());
     assert!(server.stderr().contains("simulation"));
-    let text = std::fs::read_to_string(&log).expect("the log was written");
-    std::fs::remove_file(&log).expect("it is ours");
+    let text = fs::read_to_string(&log).expect("the log was written");
+    fs::remove_file(&log).expect("it is ours");
     assert!(text.contains("request 1 to device 0: GET / answer 200"));
 }
 
@@ -143,6 +290,10 @@ fn wrong_usage_is_said_and_ends_with_2() {
             "loopback",
         ),
         (
+            &["--family", "sample-form", "--advertise-on", "lo"],
+            "--advertise",
+        ),
+        (
             &["--family", "sample-form", "--truth", "0.0.0.0:0"],
             "loopback",
         ),
@@ -179,6 +330,20 @@ fn log_that_cannot_be_written_and_taken_port_are_said_and_end_with_1() {
     assert_eq!(output.status.code(), Some(1));
     let text = String::from_utf8_lossy(&output.stderr).into_owned();
     assert!(text.contains(&address), "{text}");
+}
+
+#[test]
+fn adapter_that_is_not_there_is_said_and_ends_with_1() {
+    let words = ["--family=sample-form", "--advertise"];
+    let output = run(&[&words[..], &["--advertise-on=wlan77"]].concat());
+    assert_eq!(output.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains("no adapter `wlan77`"), "{text}");
+    let anywhere = ["--listen=0.0.0.0:0", "--listen-anywhere"];
+    let output = run(&[&words[..], &anywhere[..]].concat());
+    assert_eq!(output.status.code(), Some(1));
+    let text = String::from_utf8_lossy(&output.stderr).into_owned();
+    assert!(text.contains("`--advertise-on` names one"), "{text}");
 }
 
 #[test]

@@ -7,7 +7,7 @@ use std::{
     time::{Duration, Instant},
 };
 
-use mock_device::{Family, Options, Running, Scenario, start};
+use mock_device::{Air, Family, Options, Running, Scenario, Why, start};
 use tokio::{
     io::{AsyncReadExt, AsyncWriteExt},
     net::TcpStream,
@@ -420,6 +420,31 @@ async fn hand_on_the_power_restarts_even_what_loses_its_restarts() {
     assert!(!running.truth().devices[0].up);
     until_back_from(address, idle).await;
     assert_eq!(running.truth().devices[0].boots, 1);
+}
+
+#[tokio::test]
+async fn power_and_transmitter_reset_what_is_open_and_tell_the_air() {
+    let running = run(Family::SampleScript, Scenario::Locked).await;
+    let address = running.address();
+    let bssid = running.bssid();
+    let mut air = running.air();
+    assert_eq!(air.recv().await, Some(Air::Open { bssid }));
+    let turns: [(&dyn Fn(bool), Why); 2] = [
+        (&|on| running.power(!on), Why::Power),
+        (&|on| running.transmitter(on), Why::Transmitter),
+    ];
+    for (turn, why) in turns {
+        let idle = TcpStream::connect(address).await.expect("it listens");
+        turn(true);
+        assert_eq!(air.recv().await, Some(Air::Closed(why)));
+        let seen = get(address, "/").await;
+        assert!(seen.bytes.is_empty() && seen.end.is_err(), "{seen:?}");
+        turn(false);
+        until_back_from(address, idle).await;
+        assert_eq!(air.recv().await, Some(Air::Open { bssid }));
+    }
+    running.stop().await;
+    assert_eq!(air.recv().await, None);
 }
 
 #[tokio::test]

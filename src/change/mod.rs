@@ -3,8 +3,8 @@
 //! Read in this order: [`plan`] (what is to be written), [`machine`] (what happens in which order,
 //! as pure code; `leg` is one way of the device, there or back, and `stop` the words with which it
 //! ends early), [`compare`] (whether it took, and whether anything else moved), [`driver`] (carries
-//! it out), [`ports`] (what the driver needs from the world), [`over_session`] and [`clock`] (the
-//! world as it is), [`step`] (what the journal keeps, so that `resume` knows), [`report`] (how it
+//! it out), [`ports`] (what the driver needs from the world), [`over_session`], [`over_wifi`],
+//! [`by_hand`] and [`clock`] (the world as it is), [`step`] (what the journal keeps, so that `resume` knows), [`report`] (how it
 //! ended), [`checkpoint`] (where tests cut the power).
 //!
 //! The words: a *place* is where a raw thing stands in an answer, a *row* says which raw things mean
@@ -18,6 +18,7 @@
 //! back, once, and that is proved as well.
 
 pub mod bind_mode;
+pub mod by_hand;
 pub mod checkpoint;
 pub mod clock;
 pub mod compare;
@@ -25,6 +26,7 @@ pub mod driver;
 mod leg;
 pub mod machine;
 pub mod over_session;
+pub mod over_wifi;
 pub mod plan;
 pub mod ports;
 pub mod report;

@@ -11,7 +11,9 @@ use super::{
 use crate::{
     profile::Pattern,
     session::{self, Alive, Answers, Session, SessionError},
-    terms::{Exit, Overlay, PlaceName, RequestName, SaveName, Snapshot, Untrusted},
+    terms::{
+        Exit, Identity, Overlay, PlaceName, RequestName, Sameness, SaveName, Snapshot, Untrusted,
+    },
 };
 
 /// One device behind a session. What it writes it writes from the answers that it read last.
@@ -141,12 +143,41 @@ impl Device for SessionDevice {
 pub struct SessionReach<K> {
     session: Arc<Session>,
     clock: K,
+    wary: bool,
+    saw_gone: bool,
 }
 
 impl<K: Clock> SessionReach<K> {
     /// The way to the device behind this session.
     pub fn new(session: Arc<Session>, clock: K) -> Self {
-        Self { session, clock }
+        Self {
+            session,
+            clock,
+            wary: false,
+            saw_gone: false,
+        }
+    }
+
+    /// The same, where the host may hop to another network: then whoever else answers at the address
+    /// is nobody, and a refused connection is nobody's.
+    #[must_use]
+    pub fn wary(self) -> Self {
+        Self { wary: true, ..self }
+    }
+
+    /// Whether the device was seen to be gone in the last wait, also in one that was dropped.
+    pub fn saw_gone(&self) -> bool {
+        self.saw_gone
+    }
+
+    /// Who answers there now; none: nobody, or another family.
+    pub async fn who(&self) -> Option<Identity> {
+        self.session.who().await.ok()
+    }
+
+    async fn is_expected(&self, expected: &Identity) -> bool {
+        let who = self.who().await;
+        who.is_some_and(|who| who.compare(expected) != Sameness::Different)
     }
 }
 
@@ -154,6 +185,7 @@ impl<K: Clock> Reach for SessionReach<K> {
     async fn again(&mut self, wait: &Wait) -> Back {
         let start = self.clock.now();
         let mut gone = false;
+        self.saw_gone = false;
         let mut looks = 0;
         loop {
             tokio::time::sleep(pause(gone, looks, passed(&self.clock, &start))).await;
@@ -166,21 +198,22 @@ impl<K: Clock> Reach for SessionReach<K> {
                     .as_ref()
                     .is_some_and(|now| now.restarted_since(before))
             };
-            match look.alive {
-                Alive::Answers if gone || wait.mark.as_ref().is_some_and(anew) => {
-                    return Back {
-                        gone: true,
-                        there: true,
-                    };
-                }
+            let back = match look.alive {
+                Alive::Answers if gone || wait.mark.as_ref().is_some_and(anew) => Some(true),
                 // By hand it goes when the person gets to it, and not before.
-                Alive::Answers if passed > wait.leave_s && !wait.by_hand => {
-                    return Back { gone, there: true };
+                Alive::Answers if passed > wait.leave_s && !wait.by_hand => Some(gone),
+                Alive::Answers if passed > wait.deadline_s => Some(gone),
+                Alive::Gone if !gone && !self.wary => {
+                    (gone, looks) = (true, 0);
+                    self.saw_gone = true;
+                    None
                 }
-                Alive::Answers if passed > wait.deadline_s => return Back { gone, there: true },
-                Alive::Answers | Alive::Silent => {}
-                Alive::Gone if gone => {}
-                Alive::Gone => (gone, looks) = (true, 0),
+                Alive::Answers | Alive::Silent | Alive::Gone => None,
+            };
+            if let Some(gone) = back
+                && (!self.wary || self.is_expected(&wait.expected).await)
+            {
+                return Back { gone, there: true };
             }
             if passed > wait.deadline_s {
                 return Back { gone, there: false };
@@ -220,6 +253,14 @@ fn sent(result: Result<session::Reply, SessionError>) -> Sent {
         Ok(session::Reply::NotSent { why }) => {
             Sent::NotSent(Trouble::new("not-sent", why, Some("is it still powered?")))
         }
+        Ok(session::Reply::Astray { why }) => Sent::NotSent(
+            Trouble::new(
+                "way-lost",
+                why,
+                Some("stay on the receiver's network until all is done, and power it alone"),
+            )
+            .ending(Exit::Refused),
+        ),
         // What the session refuses by itself it refuses before anything leaves.
         Err(error) => Sent::NotSent(trouble(&error)),
     }

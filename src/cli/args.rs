@@ -82,7 +82,7 @@ pub enum Command {
     Bind(Bind),
     /// Change settings: NAME=VALUE, or the NAME alone of a secret
     #[command(
-        override_usage = "linkmend write [OPTIONS] <--at URL|--practice CONDITION> [NAME=VALUE]...",
+        override_usage = "linkmend write [OPTIONS] [NAME=VALUE]...",
         after_help = "Examples:\n  \
         linkmend write light=60 failsafe=cut --at http://192.168.77.1\n  \
         linkmend write local-network local-passphrase --at http://192.168.77.1\n  \
@@ -149,7 +149,7 @@ pub struct Man {
 /// Which device, and how to get at it.
 #[derive(Debug, Clone, Default, Args)]
 #[group(id = "which")]
-#[command(group = ArgGroup::new("place").args(["at", "practice"]).required(true))]
+#[command(group = ArgGroup::new("place").args(["at", "practice"]))]
 pub struct Target {
     /// The device is at this address: http:// and an IP address, with a port if need be
     #[arg(long, value_name = "URL")]
@@ -163,6 +163,9 @@ pub struct Target {
     /// Go on only if it is this one: serial, BSSID, or name
     #[arg(long, value_name = "IDENTITY|NAME")]
     pub device: Option<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub radio: Radio,
     /// The device's login: a file with the user's name on its first line and the password on its second
     #[arg(long, value_name = "FILE")]
     pub login_file: Option<PathBuf>,
@@ -172,6 +175,33 @@ pub struct Target {
     /// Change a bound: connect-s, answer-s, leave-s, pause-s, attempts, page-kib, nesting, redirects, headers
     #[arg(long, value_name = "NAME=VALUE")]
     pub limit: Vec<String>,
+}
+
+/// How its own network is found and joined, where no address is given.
+#[derive(Debug, Clone, Default, Args)]
+#[group(id = "radio")]
+pub struct Radio {
+    /// Look for its network through this Wi-Fi adapter
+    #[arg(long, value_name = "NAME", conflicts_with = "place")]
+    pub adapter: Option<String>,
+    /// The passphrase of its network, alone in a file that you alone can read
+    #[arg(long, value_name = "FILE", conflicts_with = "place")]
+    pub passphrase_file: Option<PathBuf>,
+    /// I join its network myself, in the system's settings
+    #[arg(long, conflicts_with_all = ["place", "adapter", "passphrase_file", "open_network"])]
+    pub by_hand: bool,
+    /// Wait so many seconds for its network at most
+    #[arg(long, value_name = "SECONDS", value_parser = wait, conflicts_with = "place")]
+    pub wait: Option<f64>,
+    /// A secret may go over the open network of this name, where everybody near can listen
+    #[arg(long, value_name = "NAME", conflicts_with = "place")]
+    pub open_network: Option<String>,
+}
+
+/// Seconds of at most a day.
+fn wait(text: &str) -> Result<f64, String> {
+    let seconds = text.parse().ok().filter(|s| (0.0..=86_400.0).contains(s));
+    seconds.ok_or_else(|| "a number of seconds from 0 to 86400".into())
 }
 
 /// Whether to write.
@@ -275,6 +305,7 @@ pub struct Restore {
 
 /// `linkmend resume`.
 #[derive(Debug, Args)]
+#[command(group = ArgGroup::new("place").args(["at"]))]
 pub struct Resume {
     /// The change's number, from `linkmend history`; else the one of the device at hand
     #[arg(value_name = "CHANGE")]
@@ -288,6 +319,9 @@ pub struct Resume {
     /// The device is at this address
     #[arg(long, value_name = "URL")]
     pub at: Option<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub radio: Radio,
     /// The device's login: a file with the user's name on its first line and the password on its second
     #[arg(long, value_name = "FILE")]
     pub login_file: Option<PathBuf>,

@@ -11,13 +11,17 @@ use super::{
     screen::{Screen, Tone},
     steps::Steps,
     target::{self, Target},
+    wifi::OverHands,
 };
 use crate::{
     change::{
         Machine, Options, Report, Trouble, Wanted,
+        by_hand::HandReach,
         clock::SystemClock,
         driver::{self, World},
         over_session::{SessionDevice, SessionReach},
+        over_wifi::WifiReach,
+        ports::{Back, Reach, Wait},
     },
     journal::{
         ChangeId, Journal,
@@ -105,10 +109,12 @@ pub(super) async fn begin(
     context: &Context,
     typed: &args::Target,
 ) -> Result<(Journal, Target), Failure> {
-    let folder = context.folder(typed.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let opened = target::open(typed, context.screen);
-    Ok((journal, context.or_stopped(opened).await?))
+    let opened = async {
+        let journal = context.journal(typed.practice.is_some()).await?;
+        let target = target::open(context, &journal, typed).await?;
+        Ok((journal, target))
+    };
+    context.or_stopped(opened).await
 }
 
 /// Makes a new change of a device, shown step by step, and says how it ended.
@@ -139,6 +145,13 @@ pub(crate) async fn made(
         notes,
         if_nothing,
     } = order;
+    if let Some(open) = target.wifi.as_ref().and_then(|over| over.open.as_ref())
+        && let Some(secret) = first_secret(&target.profile, &wanted)
+        && !writing.dry_run
+    {
+        let what = format!("the new value of `{secret}`");
+        open.agree(context, &what).await?;
+    }
     let options = options(target, writing, which.trust_address, journal)?;
     let source = target.profile.source.clone();
     let change = Change {
@@ -205,7 +218,7 @@ pub(crate) async fn run(context: &Context, journal: &Journal, change: Change<'_>
     let clock = SystemClock::new();
     let mut world = World {
         device: SessionDevice::new(Arc::clone(&target.session), device),
-        reach: SessionReach::new(Arc::clone(&target.session), clock.clone()),
+        reach: way_back(target, &clock),
         ledger,
         consent: Person {
             screen,
@@ -225,13 +238,67 @@ pub(crate) async fn run(context: &Context, journal: &Journal, change: Change<'_>
         target.speed,
         context.wrote.clone(),
     );
-    let mut report = driver::run(machine, &mut world, &mut steps).await;
+    let mut report = Box::pin(driver::run(machine, &mut world, &mut steps)).await;
     report.notes.extend(verdict(&report, &expectation_after));
     Ended {
         report,
         record: world.ledger.record().map(|id| id.0),
         change: world.ledger.change(),
         resumed: false,
+    }
+}
+
+/// A secret that is to be set.
+fn first_secret(profile: &Profile, wanted: &Wanted) -> Option<SettingName> {
+    let secret = |name: &&SettingName| {
+        let setting = profile.setting(name.as_str());
+        setting.is_some_and(|setting| setting.secret) && wanted.get(*name) != Some(&Value::Absent)
+    };
+    wanted.keys().find(secret).cloned()
+}
+
+/// How the device of a target is reached again.
+fn way_back(target: &Target, clock: &SystemClock) -> WayBack {
+    let session = || Arc::clone(&target.session);
+    if let Some(OverHands { hands, names }) = &target.hands {
+        return WayBack::Hands(HandReach::new(
+            session(),
+            clock.clone(),
+            Arc::clone(hands),
+            names.clone(),
+        ));
+    }
+    let knocks = SessionReach::new(session(), clock.clone());
+    match &target.wifi {
+        None => WayBack::Address(knocks),
+        Some(over) => WayBack::Wifi(Box::new(WifiReach::new(
+            Arc::clone(&over.wifi),
+            over.way.clone(),
+            over.join.clone(),
+            Arc::clone(&target.profile),
+            knocks,
+            clock.clone(),
+        ))),
+    }
+}
+
+/// The way back to a device after a restart.
+enum WayBack {
+    /// It stays at its address.
+    Address(SessionReach<SystemClock>),
+    /// A person joins it again.
+    Hands(HandReach<SystemClock>),
+    /// Its network opens again.
+    Wifi(Box<WifiReach<SessionReach<SystemClock>, SystemClock>>),
+}
+
+impl Reach for WayBack {
+    async fn again(&mut self, wait: &Wait) -> Back {
+        match self {
+            WayBack::Address(way) => way.again(wait).await,
+            WayBack::Hands(way) => way.again(wait).await,
+            WayBack::Wifi(way) => way.again(wait).await,
+        }
     }
 }
 

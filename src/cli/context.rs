@@ -7,8 +7,13 @@ use std::sync::{
 
 use tokio::sync::watch;
 
-use super::{args::Output, failure::Failure, screen::Screen};
-use crate::journal::{DataFolder, JournalError};
+use super::{
+    args::Output,
+    failure::Failure,
+    screen::Screen,
+    wifi::way_home::{self, WayHome},
+};
+use crate::journal::{DataFolder, Journal, JournalError};
 
 /// What every command needs.
 pub(crate) struct Context {
@@ -18,6 +23,8 @@ pub(crate) struct Context {
     pub stop: watch::Receiver<bool>,
     /// Whether a device may have been written to.
     pub wrote: Wrote,
+    /// The adapters that are away from home.
+    pub way_home: WayHome,
     output: Output,
 }
 
@@ -46,6 +53,7 @@ impl Context {
             screen,
             stop,
             wrote,
+            way_home: WayHome::default(),
             output,
         }
     }
@@ -67,6 +75,16 @@ impl Context {
             Ok(_) = stop.wait_for(|stop| *stop) => Err(Failure::Stopped),
             ended = work => ended,
         }
+    }
+
+    /// The journal to write to. Where an earlier run was ended before it could put the host's Wi-Fi
+    /// back, that comes first.
+    pub(crate) async fn journal(&self, practice: bool) -> Result<Journal, Failure> {
+        let journal = Journal::open(&self.folder(practice)?)?;
+        if !practice {
+            way_home::finish(self.screen, &journal).await?;
+        }
+        Ok(journal)
     }
 
     /// The folder of the journal; practice receivers have one of their own.

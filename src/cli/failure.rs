@@ -8,6 +8,7 @@ use crate::{
         Exit,
         output::{ErrorOut, FORMAT, Fault},
     },
+    wifi::WifiError,
 };
 
 /// Why a command ended early.
@@ -46,6 +47,9 @@ pub(crate) enum Failure {
     /// Any other trouble, which knows its own end.
     #[error("{}", .0.message)]
     Trouble(Trouble),
+    /// The host's Wi-Fi.
+    #[error(transparent)]
+    Wifi(#[from] WifiError),
 }
 
 impl Failure {
@@ -88,6 +92,7 @@ impl Failure {
             Failure::Journal(error) => error.exit(),
             Failure::Find(error) => error.exit(),
             Failure::Session(error) => error.exit(),
+            Failure::Wifi(error) => error.exit(),
             Failure::Trouble(trouble) => trouble.exit,
             Failure::Stopped => Exit::Cancelled,
         }
@@ -114,6 +119,7 @@ impl Failure {
             Failure::Stopped => ("cancelled".into(), None),
             Failure::Journal(error) => (error.code().into(), error.help()),
             Failure::Find(error) => (error.code().into(), error.help()),
+            Failure::Wifi(error) => (error.code().into(), error.help()),
             Failure::Session(error) => (error.code().into(), error.help().map(Into::into)),
             Failure::Trouble(trouble) => (trouble.code.clone(), trouble.help.clone()),
         };

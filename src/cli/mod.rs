@@ -9,6 +9,7 @@ mod completions;
 mod consent;
 pub(crate) mod context;
 pub(crate) mod failure;
+pub(crate) mod guide;
 mod history;
 mod hygiene;
 mod login;
@@ -28,6 +29,7 @@ mod terminal;
 mod typed;
 pub(crate) mod unlock;
 mod values;
+pub(crate) mod wifi;
 mod write;
 
 use std::process::ExitCode;
@@ -107,6 +109,7 @@ async fn run(typed: Cli) -> Exit {
         Ok(exit) => exit,
         Err(failure) => failure.say(context.screen),
     };
+    context.way_home.come_home(context.screen).await;
     signals.abort();
     match screen::lost() {
         Some(why) if exit == Exit::Done => {

@@ -35,9 +35,8 @@ use crate::{
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Read) -> Result<Exit, Failure> {
     let screen = context.screen;
-    let folder = context.folder(typed.target.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let target = target::open(&typed.target, screen).await?;
+    let journal = context.journal(typed.target.practice.is_some()).await?;
+    let target = target::open(context, &journal, &typed.target).await?;
     let asked = asked(&target.profile, &typed.settings)?;
     let expectation = expectation(&target.profile, &typed.expect)?;
     let busy = screen.busy("reading");
@@ -111,7 +110,7 @@ fn words(target: &args::Target) -> String {
     let place = match (&target.at, &target.practice) {
         (Some(at), _) => ("at", at.as_str()),
         (None, Some(practice)) => ("practice", practice.as_str()),
-        (None, None) => ("at", "URL"),
+        (None, None) => return over_wifi(target),
     };
     let given = [
         ("profile", target.profile.as_deref()),
@@ -122,6 +121,23 @@ fn words(target: &args::Target) -> String {
         .filter_map(|(name, value)| Some((name, value?)));
     let words = std::iter::once(place).chain(given);
     let words = words.map(|(name, value)| format!("--{name} {}", Untrusted::new(value)));
+    words.collect::<Vec<_>>().join(" ")
+}
+
+/// The same of a device that was joined: what was typed, or nothing.
+fn over_wifi(target: &args::Target) -> String {
+    let radio = &target.radio;
+    let file = |path: &std::path::PathBuf| path.display().to_string();
+    let given = [
+        ("device", target.device.clone()),
+        ("adapter", radio.adapter.clone()),
+        ("passphrase-file", radio.passphrase_file.as_ref().map(file)),
+        ("profile", target.profile.clone()),
+        ("login-file", target.login_file.as_ref().map(file)),
+    ];
+    let words = given
+        .into_iter()
+        .filter_map(|(name, value)| Some(format!("--{name} {}", Untrusted::new(value?))));
     words.collect::<Vec<_>>().join(" ")
 }
 
@@ -295,8 +311,9 @@ impl Reading<'_> {
             screen.remark(
                 Tone::Faint,
                 &format!(
-                    "`linkmend unlock {words}` clears the lock; `--to SLOT` sets it to your \
-                     transmitter's slot."
+                    "`{}` clears the lock; `--to SLOT` sets it to your \
+                     transmitter's slot.",
+                    format!("linkmend unlock {words}").trim_end()
                 ),
             );
         }

@@ -9,7 +9,6 @@ use super::{
     context::Context,
     failure::Failure,
     screen::Tone,
-    target,
 };
 use crate::{
     change::{Plan, Trouble, Wanted, over_session::SessionDevice, ports::Device},
@@ -21,15 +20,13 @@ use crate::{
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Restore) -> Result<Exit, Failure> {
-    let folder = context.folder(typed.target.practice.is_some())?;
-    let journal = Journal::open(&folder)?;
-    let (target, device, now) = context
+    let (journal, target) = changing::begin(context, &typed.target).await?;
+    let (device, now) = context
         .or_stopped(async {
-            let target = target::open(&typed.target, context.screen).await?;
             let only = typed.target.device.clone();
             let mut device = SessionDevice::new(target.session.clone(), only);
             let now = device.read().await.map_err(Failure::Trouble)?;
-            Ok((target, device, now))
+            Ok((device, now))
         })
         .await?;
     let record = match typed.record {

@@ -15,6 +15,7 @@ use super::{
     render,
     screen::Tone,
     target::{self, Target},
+    wifi,
 };
 use crate::{
     change::{
@@ -52,8 +53,7 @@ impl Unfinished {
 
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit, Failure> {
-    let folder = context.folder(false)?;
-    let journal = Journal::open(&folder)?;
+    let journal = context.journal(false).await?;
     let unfinished = unfinished(&journal.archive()?, typed.change)?;
     if unfinished.is_empty() {
         return Ok(nothing(context));
@@ -64,9 +64,21 @@ pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit,
     if unfinished.iter().all(|one| one.cut_off.is_none()) {
         return not_written(context, &journal, &unfinished).await;
     }
-    match &typed.at {
-        Some(at) => with_device(context, typed, &journal, at, unfinished).await,
-        None => Err(list(context, &unfinished)),
+    match (&typed.at, over_wifi(&unfinished)) {
+        (None, None) => Err(list(context, &unfinished)),
+        (_, joined) => with_device(context, typed, &journal, joined, unfinished).await,
+    }
+}
+
+/// Who is to be joined: the device of the only change that is unfinished, where that was joined then.
+fn over_wifi(unfinished: &[Unfinished]) -> Option<String> {
+    let [one] = unfinished else { return None };
+    let identity = &one.record.snapshot.device.identity;
+    let bssid = identity.bssid.filter(|_| !one.record.simulated)?;
+    // One that changes with every start says nothing any more.
+    match (&identity.serial, bssid.stable) {
+        (Some(serial), false) => Some(serial.raw().to_owned()),
+        _ => Some(bssid.to_string()),
     }
 }
 
@@ -118,11 +130,14 @@ fn nothing(context: &Context) -> Exit {
 fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
     for one in unfinished {
         let number = one.change.id.0;
-        let address = one.record.snapshot.device.identity.address.as_deref();
+        let identity = &one.record.snapshot.device.identity;
         context.screen.result(&one.title());
+        let where_to = match (&identity.bssid, &identity.address) {
+            (Some(_), _) => String::new(),
+            (None, address) => format!(" --at {}", address.as_deref().unwrap_or("URL")),
+        };
         context.screen.result(&format!(
-            "  look at it and finish it: linkmend resume {number} --at {}",
-            address.unwrap_or("URL")
+            "  look at it and finish it: linkmend resume {number}{where_to}"
         ));
         context.screen.result(&format!(
             "  leave it as it is:        linkmend resume {number} --close"
@@ -213,7 +228,7 @@ async fn with_device(
     context: &Context,
     typed: &args::Resume,
     journal: &Journal,
-    at: &str,
+    joined: Option<String>,
     unfinished: Vec<Unfinished>,
 ) -> Result<Exit, Failure> {
     let limits = target::limits(&typed.limit)?;
@@ -227,28 +242,40 @@ async fn with_device(
     let looked = context
         .or_stopped(async {
             let login = LoginFrom::typed(typed.login_file.as_deref()).await?;
-            let there = target::At {
-                url: at,
-                login,
-                bssid: crate::session::no_bssid(),
+            let target = if let Some(at) = &typed.at {
+                let there = target::At {
+                    origin: target::origin(at)?,
+                    login: &login,
+                    bssid: crate::session::no_bssid(),
+                    footing: None,
+                    open: None,
+                };
+                let opened = target::at_origin(context, there, &profiles, &limits);
+                let (session, profile) = opened.await?;
+                Target::real(session, profile, limits)
+            } else {
+                let wanted = args::Target {
+                    radio: typed.radio.clone(),
+                    device: joined,
+                    ..args::Target::default()
+                };
+                let opened = wifi::open(context, journal, &wanted, &profiles, limits, login);
+                Box::pin(opened).await?
             };
-            let (session, profile) =
-                target::at_address(there, &profiles, &limits, context.screen).await?;
-            let mut device = SessionDevice::new(session.clone(), None);
+            let mut device = SessionDevice::new(target.session.clone(), None);
             let now = ports::Device::read(&mut device)
                 .await
                 .map_err(Failure::Trouble)?;
-            Ok((session, profile, now))
+            Ok((target, now))
         })
         .await;
-    let (session, profile, now) = match looked {
+    let (target, now) = match looked {
         Err(Failure::Stopped) => return Err(stopped()),
         looked => looked?,
     };
     let one = the_one_of(unfinished, &now.device)?;
     // An earlier run of it may have written.
     context.wrote.set();
-    let target = Target::real(session, profile, limits);
     let ended = go_on(context, typed, journal, &target, one).await?;
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let exit = ended.report.exit;

@@ -3,7 +3,7 @@
 use std::{
     fmt::Write as _,
     io::{ErrorKind, IsTerminal, Write},
-    sync::OnceLock,
+    sync::{Mutex, MutexGuard, OnceLock, PoisonError},
     time::Duration,
 };
 
@@ -181,7 +181,13 @@ impl Screen {
         }
         bar.set_message(text.into());
         bar.enable_steady_tick(Duration::from_millis(200));
+        drawn().push(bar.clone());
         Busy(bar)
+    }
+
+    /// Whether nothing is shown on the way.
+    pub(crate) fn is_silent(self) -> bool {
+        self.quiet || self.json
     }
 
     /// Whether somebody can be asked: a terminal on both ends of the question, and no `--json`.
@@ -193,9 +199,29 @@ impl Screen {
 /// Something that takes a while.
 pub(crate) struct Busy(ProgressBar);
 
+impl Busy {
+    /// Says something else.
+    pub(crate) fn say(&self, text: &str) {
+        self.0.set_message(text.to_owned());
+    }
+
+    /// Whether anybody sees it.
+    pub(crate) fn is_drawn(&self) -> bool {
+        !self.0.is_hidden()
+    }
+}
+
+/// What is drawn now, the last one below. Whatever is printed goes above it.
+static DRAWN: Mutex<Vec<ProgressBar>> = Mutex::new(Vec::new());
+
+fn drawn() -> MutexGuard<'static, Vec<ProgressBar>> {
+    DRAWN.lock().unwrap_or_else(PoisonError::into_inner)
+}
+
 impl Drop for Busy {
     fn drop(&mut self) {
         self.0.finish_and_clear();
+        drawn().retain(|bar| !bar.is_finished());
     }
 }
 
@@ -323,7 +349,14 @@ fn to_stdout(line: &str) {
 }
 
 fn to_stderr(line: &str) {
-    let _ = writeln!(anstream::stderr(), "{}", harmless(line));
+    let print = || {
+        let _ = writeln!(anstream::stderr(), "{}", harmless(line));
+    };
+    let drawn = drawn().last().cloned();
+    match drawn {
+        Some(bar) => bar.suspend(print),
+        None => print(),
+    }
 }
 
 #[cfg(test)]

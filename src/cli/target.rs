@@ -4,15 +4,19 @@ use std::{path::Path, sync::Arc};
 
 use super::{
     args,
+    context::Context,
     failure::Failure,
     login::LoginFrom,
-    screen::{Screen, Tone},
+    screen::Tone,
+    wifi::{self, OpenNetwork, OverHands, OverWifi},
 };
 use crate::{
     change::Trouble,
-    find, profile,
+    find,
+    journal::Journal,
+    profile,
     profile::Profile,
-    session::{BssidNow, Limit, Limits, Origin, Session, SessionError, no_bssid},
+    session::{BssidNow, Footing, Limit, Limits, Origin, Session, SessionError, no_bssid},
     terms::Exit,
 };
 
@@ -28,6 +32,10 @@ pub(crate) struct Target {
     pub speed: f64,
     /// Whether it is a practice receiver.
     pub simulated: bool,
+    /// How it was joined; none: it was reachable already.
+    pub wifi: Option<OverWifi>,
+    /// Who joined it by hand; none: nobody.
+    pub hands: Option<OverHands>,
     /// Keeps a practice receiver running.
     #[cfg(feature = "practice")]
     #[expect(dead_code, reason = "it serves as long as it is held")]
@@ -43,55 +51,103 @@ impl Target {
             limits,
             speed: 1.0,
             simulated: false,
+            wifi: None,
+            hands: None,
             #[cfg(feature = "practice")]
             practice: None,
+        }
+    }
+
+    /// One whose network a person joined.
+    pub(crate) fn by_hand(
+        session: Arc<Session>,
+        profile: Arc<Profile>,
+        limits: Limits,
+        hands: OverHands,
+    ) -> Self {
+        Self {
+            hands: Some(hands),
+            ..Self::real(session, profile, limits)
+        }
+    }
+
+    /// One that was joined.
+    pub(crate) fn over_wifi(
+        session: Arc<Session>,
+        profile: Arc<Profile>,
+        limits: Limits,
+        wifi: OverWifi,
+    ) -> Self {
+        Self {
+            wifi: Some(wifi),
+            ..Self::real(session, profile, limits)
         }
     }
 }
 
 /// Finds the device and tells its family.
-pub(crate) async fn open(target: &args::Target, screen: Screen) -> Result<Target, Failure> {
+pub(crate) async fn open(
+    context: &Context,
+    journal: &Journal,
+    target: &args::Target,
+) -> Result<Target, Failure> {
     let limits = limits(&target.limit)?;
     let profiles = candidates(target.profile.as_deref())?;
     let login = LoginFrom::typed(target.login_file.as_deref()).await?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
             let there = At {
-                url: at,
-                login,
+                origin: origin(at)?,
+                login: &login,
                 bssid: no_bssid(),
+                footing: None,
+                open: None,
             };
-            let (session, profile) = at_address(there, &profiles, &limits, screen).await?;
+            let (session, profile) = at_origin(context, there, &profiles, &limits).await?;
             Ok(Target::real(session, profile, limits))
         }
-        (None, Some(condition)) => practice(condition, &profiles, limits, login, screen).await,
-        (None, None) => Err(Failure::usage(
-            "it is not said which device",
-            "give --at URL, or --practice CONDITION for a simulated one",
-        )),
+        (None, Some(condition)) => practice(context, condition, &profiles, limits, login).await,
+        (None, None) => {
+            let opened = wifi::open(context, journal, target, &profiles, limits, login);
+            Box::pin(opened).await
+        }
     }
+}
+
+/// An address that was typed.
+pub(crate) fn origin(typed: &str) -> Result<Origin, Failure> {
+    Origin::parse(typed).map_err(|error| Failure::usage(error.to_string(), error.help()))
 }
 
 /// Where a device is, and how one gets in.
 pub(crate) struct At<'a> {
-    /// `http://`, an address, a port.
-    pub url: &'a str,
+    /// `http://`, an address, a port, and perhaps the adapter.
+    pub origin: Origin,
     /// Where its login comes from, if it asks for one.
-    pub login: LoginFrom,
+    pub login: &'a LoginFrom,
     /// The network through which it is reached.
     pub bssid: BssidNow,
+    /// What the session stands on, where the way to the device can be lost.
+    pub footing: Option<Arc<dyn Footing>>,
+    /// Its network, where it is an open one.
+    pub open: Option<Arc<OpenNetwork>>,
 }
 
 /// A session with whatever answers at an address and fits one of the profiles.
-pub(crate) async fn at_address(
+pub(crate) async fn at_origin(
+    context: &Context,
     there: At<'_>,
     profiles: &[Arc<Profile>],
     limits: &Limits,
-    screen: Screen,
 ) -> Result<(Arc<Session>, Arc<Profile>), Failure> {
-    let At { url, login, bssid } = there;
-    let origin =
-        Origin::parse(url).map_err(|error| Failure::usage(error.to_string(), error.help()))?;
+    let screen = context.screen;
+    let At {
+        origin,
+        login,
+        bssid,
+        footing,
+        open,
+    } = there;
     let busy = screen.busy(format!("asking {origin}"));
     let mut fitting = find::at(&origin, profiles, limits).await?;
     drop(busy);
@@ -122,8 +178,15 @@ pub(crate) async fn at_address(
             limits.clone(),
             Arc::clone(&bssid),
         )?;
-        Ok::<_, Failure>(session.knowing(fetched.clone()))
+        let session = session.knowing(fetched.clone());
+        Ok::<_, Failure>(match &footing {
+            Some(footing) => session.standing(Arc::clone(footing)),
+            None => session,
+        })
     };
+    if let (Some(open), false) = (&open, profile.login == profile::Login::None) {
+        open.agree(context, "the login of this device").await?;
+    }
     for _ in 0..LOGINS {
         let Some(credentials) = login.credentials(&profile, screen).await? else {
             return Ok((Arc::new(outside()?), profile));
@@ -205,11 +268,11 @@ pub(crate) fn named_profile(name: &str) -> Result<Profile, Failure> {
 
 #[cfg(feature = "practice")]
 async fn practice(
+    context: &Context,
     condition: &str,
     profiles: &[Arc<Profile>],
     limits: Limits,
     login: LoginFrom,
-    screen: Screen,
 ) -> Result<Target, Failure> {
     use mock_device::{Family, Options, Scenario};
 
@@ -248,7 +311,7 @@ async fn practice(
             None,
         ))
     })?;
-    screen.remark(
+    context.screen.remark(
         Tone::Careful,
         &format!(
             "PRACTICE: this receiver is simulated in this program and {PRACTICE_SPEED} times \
@@ -264,17 +327,21 @@ async fn practice(
     let joined = Arc::clone(&running);
     let bssid: BssidNow = Arc::new(move || Some(joined.bssid()));
     let there = At {
-        url: &at,
-        login,
+        origin: origin(&at)?,
+        login: &login,
         bssid,
+        footing: None,
+        open: None,
     };
-    let (session, profile) = at_address(there, profiles, &limits, screen).await?;
+    let (session, profile) = at_origin(context, there, profiles, &limits).await?;
     Ok(Target {
         session,
         profile,
         limits,
         speed: PRACTICE_SPEED,
         simulated: true,
+        wifi: None,
+        hands: None,
         practice: Some(running),
     })
 }
@@ -285,11 +352,11 @@ async fn practice(
     reason = "the same shape as with practice receivers"
 )]
 async fn practice(
+    _context: &Context,
     _condition: &str,
     _profiles: &[Arc<Profile>],
     _limits: Limits,
     _login: LoginFrom,
-    _screen: Screen,
 ) -> Result<Target, Failure> {
     Err(Failure::usage(
         "this build has no practice receivers",

@@ -1,7 +1,12 @@
 //! What is out there: at an address, which family answers.
 //!
-//! Each family says by what it is recognised; each page that this takes is fetched once, whatever
+//! [`air`] says which access points may be devices, [`wait`] waits until one opens. At an address
+//! each family says by what it is recognised; each page that this takes is fetched once, whatever
 //! number of families look at it. Nothing here acts on a device.
+
+pub mod air;
+pub mod mdns;
+pub mod wait;
 
 use std::{
     collections::{BTreeMap, btree_map::Entry},
@@ -75,7 +80,7 @@ pub async fn at(
     profiles: &[Arc<Profile>],
     limits: &Limits,
 ) -> Result<Vec<Found>, FindError> {
-    let http = Http::new(origin.clone(), limits.clone(), None)?;
+    let http = Http::new(origin.clone(), limits.clone())?;
     let mut answers = Answers {
         http: &http,
         fetched: BTreeMap::new(),

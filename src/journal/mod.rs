@@ -15,6 +15,7 @@
 //! Nothing here talks to a device or a person, and no two programs write one data folder.
 
 mod archive;
+mod away;
 mod device;
 mod error;
 mod files;
@@ -31,6 +32,7 @@ mod write;
 mod writer;
 
 pub use archive::Archive;
+pub use away::AwayId;
 pub use error::{Cause, JournalError};
 pub use folder::DataFolder;
 pub use rows::{

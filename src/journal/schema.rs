@@ -27,7 +27,8 @@ const LOCK_WAIT: Duration = Duration::from_secs(5);
 pub(super) type Migrations = &'static [&'static str];
 
 /// All versions of the journal.
-pub(super) const MIGRATIONS: Migrations = &["
+pub(super) const MIGRATIONS: Migrations = &[
+    "
     CREATE TABLE meta (
         name TEXT PRIMARY KEY,
         value BLOB NOT NULL
@@ -86,7 +87,19 @@ pub(super) const MIGRATIONS: Migrations = &["
         BEGIN SELECT RAISE(ABORT, 'records are append-only'); END;
     CREATE TRIGGER plan_stays BEFORE UPDATE OF record, at, command, profile, body ON change
         BEGIN SELECT RAISE(ABORT, 'what was planned is append-only'); END;
-"];
+",
+    "
+    CREATE TABLE away (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        adapter TEXT NOT NULL,
+        at TEXT NOT NULL,
+        home TEXT NOT NULL,                  -- JSON
+        came TEXT                            -- null: not back yet
+    ) STRICT;
+    CREATE TRIGGER home_stays BEFORE UPDATE OF adapter, at, home ON away
+        BEGIN SELECT RAISE(ABORT, 'the way home is append-only'); END;
+",
+];
 
 /// Opens a journal that is only read.
 ///

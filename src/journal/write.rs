@@ -229,6 +229,6 @@ fn unknown(what: &'static str, number: i64) -> Refusal {
 }
 
 /// RFC 3339 in UTC, to the millisecond.
-fn time(at: Timestamp) -> String {
+pub(super) fn time(at: Timestamp) -> String {
     format!("{at:.3}")
 }

@@ -237,6 +237,11 @@ impl Journal {
         }
     }
 
+    /// Now, as rows have it.
+    pub(super) fn stamp(&self) -> String {
+        write::time(self.now())
+    }
+
     fn now(&self) -> Timestamp {
         (self.shared.clock)()
     }

@@ -67,6 +67,12 @@ codes! {
     BadPointer = "bad-pointer";
     /// No literal IP address.
     BadAddress = "bad-address";
+    /// An address for this computer that is none, or not in the device's network.
+    BadHostAddress = "bad-host-address";
+    /// No service type of DNS-SD (RFC 6763).
+    BadService = "bad-service";
+    /// A key that no TXT record can have, or a mark without one.
+    BadTxt = "bad-txt";
     /// No path from the root of the device's origin.
     BadPath = "bad-path";
     /// No template: two holes, or a single brace.

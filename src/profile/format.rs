@@ -33,6 +33,11 @@ pub(super) static FAMILY: Table = Table {
             &Shape::Table(&NETWORK),
             "its fallback network, if it opens one",
         ),
+        may(
+            "announce",
+            &Shape::Table(&ANNOUNCE),
+            "how it is announced on a local network that it has joined; left out: it is not",
+        ),
         need(
             "identity",
             &Shape::Table(&IDENTITY),
@@ -113,10 +118,43 @@ static NETWORK: Table = Table {
             "the passphrase of every device, if the manual prints one: 8 to 63 ASCII characters",
         ),
         need("address", &Shape::Address, "the device's own address in it"),
+        may(
+            "host-address",
+            &Shape::Words,
+            "an IPv4 address and prefix length for this computer in it, such as 192.168.77.9/24; left out: the device gives one",
+        ),
         need(
             "opens-s",
             &SPAN,
             "seconds after power-up within which it opens",
+        ),
+    ],
+    groups: &[],
+};
+
+static ANNOUNCE: Table = Table {
+    name: "announce",
+    doc: "A service of DNS-SD (RFC 6763) over mDNS, and what its TXT record says.",
+    keys: &[
+        need(
+            "service",
+            &Shape::Service,
+            "the service type, such as `_tarn-boat._tcp`",
+        ),
+        may(
+            "txt",
+            &Shape::Map(Keys::Free, &Shape::Template),
+            "what each key of the TXT record must say; a hole `{}` is anything",
+        ),
+        may(
+            "serial",
+            &Shape::Words,
+            "the key of `txt` whose hole is the serial",
+        ),
+        may(
+            "bssid",
+            &Shape::Words,
+            "the key of `txt` whose hole is the BSSID of its own access point",
         ),
     ],
     groups: &[],

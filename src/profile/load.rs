@@ -5,19 +5,23 @@
 //! part says of itself, such as a range that holds nothing; a part that the first pass refused is
 //! left out silently, since its fault is on the list already.
 
-use std::collections::{BTreeMap, BTreeSet};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    net::IpAddr,
+};
 
 use rust_decimal::prelude::ToPrimitive;
 use secrecy::SecretString;
 use serde_json::Value as Json;
 
+use super::announce::announce;
 use super::diag::{Code, Faults, quoted};
 use super::format::{FAMILY, FORMAT};
 use super::kinds;
 use super::model::{
-    At, BindMode, Body, Encoding, Field, Format, IdentityRule, Login, Method, Network, Pattern,
-    Place, Profile, Recognise, Request, Restart, RestartBy, Returns, Save, SaveHow, Security,
-    Source, Span, WitnessRule,
+    At, BindMode, Body, Encoding, Field, Format, HostAddress, IdentityRule, Login, Method, Network,
+    Pattern, Place, Profile, Recognise, Request, Restart, RestartBy, Returns, Save, SaveHow,
+    Security, Source, Span, WitnessRule,
 };
 use super::template::Template;
 use super::tree::Node;
@@ -133,6 +137,7 @@ fn profile(root: &Node, source: Source, faults: &mut Faults) -> Profile {
         },
         system: said("system"),
         network,
+        announce: announce(root, faults),
         identity: IdentityRule {
             serial: root
                 .get("identity")
@@ -319,6 +324,19 @@ fn network(node: &Node, root: &Node, faults: &mut Faults) -> Option<Network> {
             );
         }
     }
+    let address: IpAddr = word(node, "address")?.parse().ok()?;
+    let host = word(node, "host-address").and_then(|text| {
+        let host = text.parse().ok().filter(|host: &HostAddress| host.reaches(address));
+        if host.is_none() {
+            faults.add(
+                Code::BadHostAddress,
+                root.spot(&["network", "host-address"]),
+                format!("{} is no address for a computer in the network of {address}", quoted(text)),
+                "another IPv4 address of the same network and its prefix length, 1 to 30, such as 192.168.77.9/24".to_owned(),
+            );
+        }
+        host
+    });
     Some(Network {
         names: list(node, "names")
             .iter()
@@ -326,7 +344,8 @@ fn network(node: &Node, root: &Node, faults: &mut Faults) -> Option<Network> {
             .collect(),
         security,
         passphrase: passphrase.map(SecretString::from),
-        address: word(node, "address")?.parse().ok()?,
+        address,
+        host,
         opens_s: span(root, &["network", "opens-s"], faults)?,
     })
 }

@@ -5,6 +5,7 @@
 //! agree between the two ends is a [`System`]. [`meaning`] turns what stands on a page into values
 //! and back.
 
+mod announce;
 mod builtin;
 mod characters;
 mod check;
@@ -32,6 +33,7 @@ mod tree;
 mod wire;
 pub mod words;
 
+pub use announce::{Announce, Marks};
 pub use builtin::{built_in, built_in_systems, named};
 pub use diag::{Code, Fault, Faults};
 pub use file::{LoadError, load_file};

@@ -14,6 +14,7 @@ use secrecy::SecretString;
 use semver::VersionReq;
 use serde_json::Value as Json;
 
+use super::announce::Announce;
 use super::template::Template;
 use super::words::KeyRule;
 use crate::terms::{Kind, PlaceName, RequestName, Role, SaveName, SettingName, Value};
@@ -31,6 +32,8 @@ pub struct Profile {
     pub system: String,
     /// Its fallback network.
     pub network: Option<Network>,
+    /// How it is announced on a local network that it has joined; none: it is not.
+    pub announce: Option<Announce>,
     /// Which of its marks are strong.
     pub identity: IdentityRule,
     /// All of these must hold for a device to be of this family.
@@ -87,8 +90,46 @@ pub struct Network {
     pub passphrase: Option<SecretString>,
     /// The device's own address in its network: a literal IP address.
     pub address: std::net::IpAddr,
+    /// An address that this computer may take in it; none: the device gives one.
+    pub host: Option<HostAddress>,
     /// Seconds after power-up within which it opens.
     pub opens_s: Span,
+}
+
+/// An address for this computer in a device's own network.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct HostAddress {
+    /// Another one than the device's, in the same network.
+    pub address: std::net::Ipv4Addr,
+    /// Bits of the network's part, 1 to 30.
+    pub prefix: u8,
+}
+
+/// An address with a prefix length (RFC 4632 section 3.1), such as `192.168.77.9/24`.
+impl std::str::FromStr for HostAddress {
+    type Err = ();
+
+    fn from_str(text: &str) -> Result<Self, ()> {
+        let (address, prefix) = text.split_once('/').ok_or(())?;
+        let address = address.parse().map_err(|_| ())?;
+        let prefix = prefix.parse().map_err(|_| ())?;
+        if (1..=30).contains(&prefix) {
+            Ok(Self { address, prefix })
+        } else {
+            Err(())
+        }
+    }
+}
+
+impl HostAddress {
+    /// Whether a device at an address is in the same network, and is another one.
+    pub fn reaches(&self, device: std::net::IpAddr) -> bool {
+        let std::net::IpAddr::V4(device) = device else {
+            return false;
+        };
+        let network = |address: std::net::Ipv4Addr| address.to_bits() >> (32 - self.prefix);
+        device != self.address && network(device) == network(self.address)
+    }
 }
 
 /// A closed range of seconds.

@@ -87,6 +87,7 @@ fn of_shape(shape: &'static Shape, defs: &mut Map<String, Json>) -> Json {
         Shape::Address => {
             json!({ "type": "string", "anyOf": [{ "format": "ipv4" }, { "format": "ipv6" }] })
         }
+        Shape::Service => json!({ "type": "string", "pattern": "^_[^.]{1,15}\\._[Tt][Cc][Pp]$" }),
         Shape::Flag => json!({ "type": "boolean" }),
         Shape::True => json!({ "const": true }),
         Shape::Whole => json!({ "type": "integer", "minimum": 0 }),

@@ -39,6 +39,8 @@ pub(super) enum Shape {
     Address,
     /// A version requirement.
     Needs,
+    /// A service type of DNS-SD; what is wrong with one is said by `announce.rs`.
+    Service,
     /// `true` or `false`.
     Flag,
     /// `true`: said or left out.
@@ -345,6 +347,7 @@ impl Shape {
                 | Shape::Path
                 | Shape::Address
                 | Shape::Needs
+                | Shape::Service
         )
     }
 

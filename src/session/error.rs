@@ -30,6 +30,12 @@ pub enum SessionError {
     /// another device; or another than that of the device that was told the password.
     #[error("another device answers there: the BSSID of its network changed")]
     AnotherDevice,
+    /// The way to the device does not hold any more.
+    #[error("the login was not sent: {why}")]
+    LostFooting {
+        /// Why, in words.
+        why: String,
+    },
     /// The family asks for a login, and none was given.
     #[error("`{family}` asks for a login, and none was given")]
     LoginMissing {
@@ -207,6 +213,7 @@ impl SessionError {
             SessionError::Http(error) => error.code(),
             SessionError::AnotherFamily { .. } => "another-family",
             SessionError::AnotherDevice => "another-device",
+            SessionError::LostFooting { .. } => "way-lost",
             SessionError::LoginMissing { .. } => "login-missing",
             SessionError::LoginRefused { .. } => "login-refused",
             SessionError::LoginUnknown { .. } => "login-unknown",
@@ -241,6 +248,9 @@ impl SessionError {
                 "check the address, or leave `--profile` out so that the family is recognised"
             }
             SessionError::AnotherDevice => "power only the receiver that you mean",
+            SessionError::LostFooting { .. } => {
+                "stay on the receiver's network until all is done, and try again"
+            }
             SessionError::Page { .. }
             | SessionError::Json { .. }
             | SessionError::Lines { .. }

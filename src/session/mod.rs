@@ -3,11 +3,13 @@
 //! What goes out is decided by the profile and by intent: a request that only asks is repeated
 //! when it fails, one that acts is sent exactly once. What comes back is a stranger's: bounded in
 //! size, nesting and time ([`limits`]), pinned to its origin ([`origin`]), and never shown
-//! unescaped. Whether a save took is not for this module to say; that is read again and compared.
+//! unescaped. Where the way to the device can be lost, each request that acts asks first whether it
+//! still holds ([`Footing`]). Whether a save took is not for this module to say; that is read again and compared.
 
 mod answers;
 mod body;
 mod error;
+mod footing;
 pub mod http;
 pub mod json;
 pub mod limits;
@@ -33,6 +35,7 @@ use std::{
 
 pub use answers::Answers;
 pub use error::SessionError;
+pub use footing::Footing;
 pub use http::HttpError;
 pub use limits::{Limit, LimitError, Limits};
 pub use login::Credentials;
@@ -64,6 +67,7 @@ pub struct Session {
     fetched: Arc<Mutex<Fetched>>,
     /// Used up by the reading right after it.
     looked: Arc<Mutex<Option<Looked>>>,
+    footing: Option<Arc<dyn Footing>>,
 }
 
 /// Asked for each reading: the BSSID of the network through which the device is reached at this
@@ -129,13 +133,14 @@ impl Session {
     ) -> Result<Self, SessionError> {
         let pass = Arc::new(Pass::new(&profile.login, None));
         Ok(Self {
-            http: Http::new(origin, limits.clone(), None)?.showing(Arc::clone(&pass)),
+            http: Http::new(origin, limits.clone())?.showing(Arc::clone(&pass)),
             pass,
             profile,
             limits,
             bssid,
             fetched: Arc::default(),
             looked: Arc::default(),
+            footing: None,
         })
     }
 
@@ -189,6 +194,7 @@ impl Session {
                 tracing::debug!(%request, "logged out; reading anew");
                 self.read_once(Fetched::new()).await
             }
+            Err(error) if self.regains(&error).await => self.read_once(Fetched::new()).await,
             done => done,
         }
     }
@@ -201,17 +207,7 @@ impl Session {
         // the answers may be of another device.
         let bssid = (self.bssid)();
         fetched.extend(self.just_seen(bssid));
-        let mut by_request = BTreeMap::new();
-        for rule in &self.profile.recognise {
-            if let Some(request) = self.profile.requests.get(&rule.request) {
-                let asked = self.ask(request, &mut fetched, &mut by_request).await;
-                asked.map_err(|error| self.stranger(error))?;
-            }
-        }
-        recognise(&self.profile, &by_request).map_err(|why| SessionError::AnotherFamily {
-            family: self.profile.family.clone(),
-            why,
-        })?;
+        let mut by_request = self.recognised(&mut fetched).await?;
         let mut fresh = false;
         for request in self.profile.reading() {
             if request.login && !self.is_open() {
@@ -240,10 +236,29 @@ impl Session {
         read::harvest(&self.profile, self.origin(), bssid, by_request)
     }
 
+    /// The answers by which it is recognised, if it is of the family.
+    async fn recognised(
+        &self,
+        fetched: &mut Fetched,
+    ) -> Result<BTreeMap<RequestName, Answer>, SessionError> {
+        let mut by_request = BTreeMap::new();
+        for rule in &self.profile.recognise {
+            if let Some(request) = self.profile.requests.get(&rule.request) {
+                let asked = self.ask(request, fetched, &mut by_request).await;
+                asked.map_err(|error| self.stranger(error))?;
+            }
+        }
+        recognise(&self.profile, &by_request).map_err(|why| SessionError::AnotherFamily {
+            family: self.profile.family.clone(),
+            why,
+        })?;
+        Ok(by_request)
+    }
+
     /// Sends one save, once: what the answers hold, with the overlay's differences.
     ///
-    /// Not to be repeated unless it ends with [`Reply::NotSent`] or an error, which say that nothing
-    /// reached the device. Dropped halfway, it may or may not have been sent.
+    /// Not to be repeated unless it ends with [`Reply::NotSent`], [`Reply::Astray`] or an error, which
+    /// say that nothing reached the device. Dropped halfway, it may or may not have been sent.
     pub async fn save(
         &self,
         answers: &Answers,
@@ -254,6 +269,11 @@ impl Session {
             .profile
             .save(save.as_str())
             .ok_or_else(|| SessionError::UnknownSave { save: save.clone() })?;
+        let newer = match self.stands(answers).await {
+            Ok(newer) => newer,
+            Err(why) => return Ok(Reply::Astray { why }),
+        };
+        let answers = newer.as_ref().unwrap_or(answers);
         let mut ask = send::save(self.origin(), &self.profile, answers, save, overlay)?;
         ask.login = !self.is_open();
         let secrets = self.secrets(answers, overlay);
@@ -323,6 +343,11 @@ impl Session {
         request: &Request,
         restarts: bool,
     ) -> Result<Reply, SessionError> {
+        let newer = match self.stands(answers).await {
+            Ok(newer) => newer,
+            Err(why) => return Ok(Reply::Astray { why }),
+        };
+        let answers = newer.as_ref().unwrap_or(answers);
         let ask = send::request(self.origin(), request, Some(answers))?;
         let secrets = self.secrets(answers, &Overlay::new());
         let acted = self.act(request.name.as_str(), &ask).await?;

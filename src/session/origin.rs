@@ -4,16 +4,20 @@
 //! questions; so there are no names but `localhost`. Whatever a device's answer points to is held
 //! against the origin before anything is sent there.
 
-use std::fmt;
+use std::{fmt, net::IpAddr, sync::Arc};
 
 use url::{Host, Url};
 
 use crate::terms::Untrusted;
 
-/// Scheme, address and port of a device.
+/// Scheme, address and port of a device, and the adapter through which it is reached.
 #[derive(Clone, PartialEq, Eq)]
-pub struct Origin {
+pub struct Origin(Arc<Place>);
+
+#[derive(Clone, PartialEq, Eq)]
+struct Place {
     url: Url,
+    adapter: Option<Box<str>>,
 }
 
 /// Why a text is no origin of a device.
@@ -144,10 +148,11 @@ impl Origin {
                 });
             }
         }
-        let origin = Origin {
+        let origin = Origin(Arc::new(Place {
             url: root_of(url.clone()),
-        };
-        if url == origin.url {
+            adapter: None,
+        }));
+        if url == origin.0.url {
             Ok(origin)
         } else {
             let rest = url.as_str().strip_prefix(&origin.to_string());
@@ -158,15 +163,40 @@ impl Origin {
         }
     }
 
+    /// Port 80 of an address, such as a device has in its own network.
+    pub fn of(address: IpAddr) -> Result<Self, OriginError> {
+        // An IPv6 address stands in brackets (RFC 3986 section 3.2.2).
+        let text = match address {
+            IpAddr::V4(address) => format!("http://{address}/"),
+            IpAddr::V6(address) => format!("http://[{address}]/"),
+        };
+        Self::parse(&text)
+    }
+
+    /// The same, through this network adapter and no other (Linux only): whatever has the address
+    /// behind another one cannot answer in the device's place.
+    #[must_use]
+    pub fn through(self, adapter: &str) -> Self {
+        Self(Arc::new(Place {
+            url: self.0.url.clone(),
+            adapter: Some(adapter.into()),
+        }))
+    }
+
+    /// The adapter, where one is named.
+    pub fn adapter(&self) -> Option<&str> {
+        self.0.adapter.as_deref()
+    }
+
     /// The URL of a path (and query) of this origin. The path comes from a profile, which has
     /// checked it; whatever does not stay within the origin is none.
     pub fn join(&self, path: &str) -> Option<Url> {
-        self.url.join(path).ok().filter(|url| self.holds(url))
+        self.0.url.join(path).ok().filter(|url| self.holds(url))
     }
 
     /// Whether a URL has the same scheme, host and port and carries no user's name.
     pub fn holds(&self, url: &Url) -> bool {
-        url.origin() == self.url.origin() && url.username().is_empty() && url.password().is_none()
+        url.origin() == self.0.url.origin() && url.username().is_empty() && url.password().is_none()
     }
 }
 
@@ -180,7 +210,7 @@ fn root_of(mut url: Url) -> Url {
 /// `http://192.168.77.1`, without a closing slash.
 impl fmt::Display for Origin {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        f.pad(self.url.as_str().trim_end_matches('/'))
+        f.pad(self.0.url.as_str().trim_end_matches('/'))
     }
 }
 

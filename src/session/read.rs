@@ -106,6 +106,22 @@ pub(super) fn harvest(
     })
 }
 
+/// The marks that a few of the answers show.
+pub(super) fn who(
+    profile: &Profile,
+    origin: &Origin,
+    bssid: Option<[u8; 6]>,
+    by_request: &BTreeMap<RequestName, Answer>,
+) -> Identity {
+    let serial = profile.identity.serial.as_ref();
+    let shown = serial.and_then(|name| {
+        let place = profile.places.get(name)?;
+        let raw = raw_at(by_request.get(&place.request)?, place).ok()?;
+        Some((name.clone(), raw))
+    });
+    identity(profile, origin, bssid, &shown.into_iter().collect())
+}
+
 fn not_there(place: &Place) -> SessionError {
     SessionError::PlaceMissing {
         place: place.name.clone(),

@@ -20,8 +20,8 @@ use crate::{
     terms::{Overlay, PlaceName, Pointer, Raw, RequestName, Untrusted},
 };
 
-/// What came of an acting request. Only [`Reply::NotSent`] says that the device has not carried it
-/// out; whether it has is known from reading it again, never from here.
+/// What came of an acting request. Only [`Reply::NotSent`] and [`Reply::Astray`] say that the device
+/// has not carried it out; whether it has is known from reading it again, never from here.
 #[derive(Debug, Clone, PartialEq, Eq)]
 pub enum Reply {
     /// It was answered with a status below 400.
@@ -48,6 +48,11 @@ pub enum Reply {
     },
     /// There was no connection: nothing reached the device.
     NotSent {
+        /// Why, in words.
+        why: String,
+    },
+    /// The way does not lead to the device that was read any more: nothing was sent.
+    Astray {
         /// Why, in words.
         why: String,
     },

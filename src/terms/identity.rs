@@ -4,7 +4,7 @@ use std::fmt;
 
 use serde::{Deserialize, Serialize};
 
-use super::Untrusted;
+use super::{Mac, Untrusted};
 
 /// What is known of who a device is. A serial and a stable BSSID are strong parts; an address
 /// says nothing among lookalikes.
@@ -81,8 +81,7 @@ impl fmt::Display for Identity {
 /// Colon-separated lower-case hexadecimal.
 impl fmt::Display for Bssid {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
-        let parts: Vec<String> = self.mac.iter().map(|byte| format!("{byte:02x}")).collect();
-        f.pad(&parts.join(":"))
+        Mac(self.mac).fmt(f)
     }
 }
 

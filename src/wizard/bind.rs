@@ -1,6 +1,7 @@
 //! A bind key: set from bind words, learned in bind mode, or held against the words that the
 //! transmitter was given.
 
+use crate::cli::guide::Guide;
 use crate::{
     cli::{args, bind, bind_mode, changing, failure::Failure, read::Look, screen::Tone},
     profile::{BindMode, Profile, Setting},
@@ -10,7 +11,6 @@ use crate::{
 use super::{
     advice,
     found::{self, after_reading},
-    guide::Guide,
     place::Place,
     proof,
 };

@@ -4,6 +4,7 @@ use crate::{
     cli::{
         changing::Which,
         failure::Failure,
+        guide::Guide,
         read::{self, Look, Reading},
         screen::Tone,
     },
@@ -11,7 +12,7 @@ use crate::{
     terms::{Condition, Exit, SettingName},
 };
 
-use super::{advice, bind, guide::Guide, lock, place::Place};
+use super::{advice, bind, lock, place::Place};
 
 /// What decides whether two ends link.
 const LINK: [&str; 6] = [

@@ -1,5 +1,6 @@
 //! A model lock: which number does the transmitter show, and what shall be done with it?
 
+use crate::cli::guide::Guide;
 use crate::{
     cli::{args::Writing, failure::Failure, read::Look, unlock},
     terms::{Exit, SettingName, Value},
@@ -8,7 +9,6 @@ use crate::{
 use super::{
     advice,
     found::{self, after_reading},
-    guide::Guide,
     place::Place,
     proof,
 };

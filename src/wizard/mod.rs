@@ -18,19 +18,17 @@
 mod advice;
 mod bind;
 mod found;
-mod guide;
 mod lock;
 mod place;
 mod proof;
 
+use crate::cli::guide::Guide;
 use crate::{
     change::Trouble,
     cli::{context::Context, failure::Failure, screen::Tone},
     journal::{Archive, ledger},
     terms::Exit,
 };
-
-use guide::Guide;
 
 /// Walks through all questions. The caller has made sure that there is a terminal.
 pub(crate) async fn run(context: &Context) -> Result<Exit, Failure> {

@@ -8,6 +8,7 @@ use crate::{
     cli::{
         args,
         failure::Failure,
+        guide::Guide,
         seconds,
         target::{self, Target},
     },
@@ -17,7 +18,7 @@ use crate::{
     session::Origin,
 };
 
-use super::{advice, guide::Guide};
+use super::advice;
 
 /// A receiver that answers, and the journal in which it is kept.
 pub(super) struct Place {
@@ -218,14 +219,14 @@ async fn open(
     mut at: String,
     profile: Option<String>,
 ) -> Result<Place, Failure> {
-    let journal = Journal::open(&guide.context.folder(false)?)?;
+    let journal = guide.context.journal(false).await?;
     loop {
         let typed = args::Target {
             at: Some(at.clone()),
             profile: profile.clone(),
             ..args::Target::default()
         };
-        let opened = target::open(&typed, guide.screen());
+        let opened = target::open(guide.context, &journal, &typed);
         let failure = match guide.context.or_stopped(opened).await {
             Ok(target) => return Ok(Place { target, journal }),
             Err(Failure::Stopped) => return Err(Failure::Stopped),
@@ -291,13 +292,13 @@ async fn practice(guide: &Guide<'_>) -> Result<Place, Failure> {
         )
         .await?;
     guide.remark(Tone::Plain, "");
-    let journal = Journal::open(&guide.context.folder(true)?)?;
+    let journal = guide.context.journal(true).await?;
     let typed = args::Target {
         practice: WORTH.get(condition).map(ToString::to_string),
         profile: simulated.get(family).map(|one| one.family.clone()),
         ..args::Target::default()
     };
-    let opened = target::open(&typed, guide.screen());
+    let opened = target::open(guide.context, &journal, &typed);
     let target = guide.context.or_stopped(opened).await?;
     Ok(Place { target, journal })
 }

@@ -5,13 +5,14 @@ use crate::{
     cli::{
         changing::{self, Ended},
         failure::Failure,
+        guide::Guide,
         screen::Tone,
     },
     journal::ledger,
     terms::{Exit, output::Outcome},
 };
 
-use super::{advice, found, guide::Guide, place::Place};
+use super::{advice, found, place::Place};
 
 /// Says how a change ended. Where it is done, and where only seeing whether it works can tell, asks
 /// for the last proof.

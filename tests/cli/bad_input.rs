@@ -59,8 +59,11 @@ fn wrong_flags_are_named_and_end_with_2_also_for_scripts() {
             &["read", "--frobnicate", "--practice", "locked"],
             "'--frobnicate'",
         ),
-        (&["read"], "--at <URL>"),
-        (&["unlock"], "--practice <CONDITION>"),
+        (&["read", "--wait", "soon"], "'--wait <SECONDS>'"),
+        (
+            &["unlock", "--practice", "locked", "--adapter", "wlan0"],
+            "cannot be used with",
+        ),
         (
             &["read", "--practice", "locked", "--at", "http://127.0.0.1"],
             "cannot be used with",

@@ -476,7 +476,10 @@ fn nobody_at_the_address_can_be_tried_again_with_a_profile_of_ones_own() {
         .run()
         .ends(0);
     // Its network's address is one where nobody is.
-    let toml = shown.stdout.replace("192.168.77.1", "127.77.77.77");
+    let toml = shown
+        .stdout
+        .replace("192.168.77.1", "127.77.77.77")
+        .replace("192.168.77.9/24", "127.77.77.9/24");
     let file = bench.data().join("mine.toml");
     std::fs::write(&file, toml).expect("a file");
     let nowhere = bench.data().join("none.toml").display().to_string();

@@ -51,8 +51,8 @@ fn refused_connection_counts_as_a_request_and_later_ones_are_not() {
 fn answer_is_lost_cut_stalled_or_sent_twice_after_it_was_carried_out() {
     for fault in ["lose-answer@2", "cut@2", "stall@2", "twice@2", "slow@2"] {
         let mut bench = bench(FORM, fault);
-        let answer = bench.unlock();
-        assert!(plans_a_restart(&answer), "{fault}");
+        bench.unlock();
+        assert!(bench.plans_a_restart(), "{fault}");
         assert_eq!(bench.lock(), json!("off"));
         assert_eq!(happened(&mut bench), Some(2));
         let truth = bench.truth();
@@ -65,7 +65,7 @@ fn answer_is_lost_cut_stalled_or_sent_twice_after_it_was_carried_out() {
 fn restart_midway_comes_to_any_request() {
     let mut bench = bench(SCRIPT, "restart-midway@1");
     let answer = bench.read();
-    assert!(plans_a_restart(&answer));
+    assert!(bench.plans_a_restart());
     assert_eq!(pieces(&answer).last(), Some(&Piece::Reset));
     assert!(matches!(bench.later(1).read(), Handled::Gone));
     let truth = bench.truth();
@@ -108,27 +108,23 @@ fn saves_are_kept_in_part_or_not_at_all_though_the_answer_is_as_ever() {
 fn restarts_are_lost_or_come_twice() {
     let mut lost = bench(SCRIPT, "lost-restart@1");
     lost.unlock();
-    assert!(!plans_a_restart(&lost.restart()));
+    lost.restart();
+    assert!(!lost.plans_a_restart());
     assert_eq!(happened(&mut lost), Some(2));
 
     let mut twice = bench(SCRIPT, "double-restart@1");
     twice.unlock();
-    let Handled::Answer(_, Some(first)) = twice.restart() else {
-        panic!("a restart is planned")
-    };
-    twice.now = first.until;
+    twice.restart();
+    let first = twice.comes_back();
     assert!(
         matches!(twice.read(), Handled::Answer(..)),
         "back for a moment"
     );
-    let planned = twice.world.take_planned();
-    let [second] = planned[..] else {
-        panic!("one more restart: {planned:?}")
-    };
-    assert_eq!(second.at, first.until + Duration::from_millis(300));
-    twice.now = second.at;
+    let again = twice.world.due().expect("one more restart");
+    assert_eq!(again, first + Duration::from_millis(300));
+    twice.now = again;
     assert!(matches!(twice.read(), Handled::Gone));
-    twice.now = second.until;
+    twice.now = twice.world.due().expect("its end");
     assert!(matches!(twice.read(), Handled::Answer(..)));
     assert_eq!(twice.truth().devices[0].boots, 2);
 }

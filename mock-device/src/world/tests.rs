@@ -134,6 +134,19 @@ impl Bench {
         ))
     }
 
+    pub(super) fn plans_a_restart(&self) -> bool {
+        self.world.due().is_some()
+    }
+
+    /// Waits for the restart that is planned and then for its end; when that is.
+    pub(super) fn comes_back(&mut self) -> Duration {
+        for turn in ["its beginning", "its end"] {
+            self.now = self.world.due().expect(turn);
+            self.world.is_gone(self.now);
+        }
+        self.now
+    }
+
     pub(super) fn truth(&mut self) -> Truth {
         self.world.truth(self.now)
     }
@@ -147,7 +160,7 @@ impl Bench {
 pub(super) fn pieces(handled: &Handled) -> &[Piece] {
     match handled {
         Handled::Gone => panic!("the device is gone"),
-        Handled::Answer(answer, _) => &answer.pieces,
+        Handled::Answer(answer) => &answer.pieces,
     }
 }
 
@@ -157,10 +170,6 @@ pub(super) fn text(handled: &Handled) -> String {
         Piece::Stall | Piece::Reset | Piece::Wait(_) | Piece::Again { .. } => &[],
     });
     String::from_utf8_lossy(&bytes.collect::<Vec<_>>().concat()).into_owned()
-}
-
-pub(super) fn plans_a_restart(handled: &Handled) -> bool {
-    matches!(handled, Handled::Answer(_, Some(_)))
 }
 
 /// The length that the head tells and the length of what follows.
@@ -213,10 +222,8 @@ fn save_of_the_form_family_restarts_it_after_its_pause_and_it_comes_back_after_i
     let mut bench = Bench::new(FORM, Scenario::Locked);
     let saved = bench.unlock();
     assert!(text(&saved).contains("Kept. Starting again."));
-    let Handled::Answer(_, Some(restart)) = saved else {
-        panic!("a restart is planned")
-    };
-    assert_eq!(restart.at, bench.now + Duration::from_millis(300));
+    let restart = bench.world.due().expect("a restart is planned");
+    assert_eq!(restart, bench.now + Duration::from_millis(300));
     assert!(matches!(bench.read(), Handled::Answer(..)));
     assert!(matches!(bench.later(1).read(), Handled::Gone));
     assert!(!bench.truth().devices[0].up);
@@ -231,7 +238,8 @@ fn save_of_the_form_family_restarts_it_after_its_pause_and_it_comes_back_after_i
 #[test]
 fn restart_of_the_script_family_comes_by_request_and_counts_one_more() {
     let mut bench = Bench::new(SCRIPT, Scenario::Locked);
-    assert!(!plans_a_restart(&bench.unlock()));
+    bench.unlock();
+    assert!(!bench.plans_a_restart());
     assert!(matches!(bench.later(80).read(), Handled::Answer(..)));
     let asked = bench.restart();
     assert!(text(&asked).ends_with("going"));
@@ -279,7 +287,7 @@ fn no_answer_takes_what_restarts_it_and_is_gone_at_once() {
             answer = bench.restart();
         }
         assert_eq!(pieces(&answer), [Piece::Reset]);
-        assert!(plans_a_restart(&answer));
+        assert!(bench.plans_a_restart());
         assert!(matches!(bench.get("/"), Handled::Gone));
         bench.later(80);
         assert_eq!(bench.lock(), json!("off"));
@@ -301,7 +309,7 @@ fn lost_restart_is_answered_and_does_not_come() {
             answer = bench.restart();
             assert!(text(&answer).starts_with("HTTP/1.1 202 "));
         }
-        assert!(!plans_a_restart(&answer));
+        assert!(!bench.plans_a_restart());
         assert!(matches!(bench.later(1).read(), Handled::Answer(..)));
         assert_eq!(bench.truth().devices[0].boots, 0);
         assert_eq!(bench.lock(), json!("off"));
@@ -336,7 +344,7 @@ fn full_disk_keeps_nothing_and_says_so() {
         let before = bench.truth().devices[0].settings.clone();
         let answer = bench.unlock();
         assert!(text(&answer).starts_with("HTTP/1.1 507 "));
-        assert!(text(&answer).contains("no room") && !plans_a_restart(&answer));
+        assert!(text(&answer).contains("no room") && !bench.plans_a_restart());
         let truth = bench.truth();
         assert_eq!(truth.devices[0].settings, before);
         assert_eq!((truth.devices[0].saves, truth.devices[0].refused), (0, 1));
@@ -382,7 +390,7 @@ fn save_that_is_redirected_is_carried_out_already() {
             let mut bench = Bench::new(family, scenario);
             let answer = bench.unlock();
             assert!(text(&answer).starts_with("HTTP/1.1 307 "));
-            assert_eq!(plans_a_restart(&answer), family == FORM);
+            assert_eq!(bench.plans_a_restart(), family == FORM);
             assert_eq!(bench.lock(), json!("off"));
         }
     }
@@ -518,7 +526,7 @@ fn saves_are_taken_though_their_answers_are_silent_or_cut() {
                 let (told, sent) = lengths(&answer);
                 assert_eq!(sent, told / 2);
             }
-            assert_eq!(plans_a_restart(&answer), family == FORM);
+            assert_eq!(bench.plans_a_restart(), family == FORM);
             assert_eq!(bench.lock(), json!("off"));
             assert_eq!(bench.truth().devices[0].saves, 1);
         }
@@ -589,10 +597,12 @@ fn log_has_a_line_for_each_request_and_restart_and_escapes_what_came() {
     bench.unlock();
     bench.later(80).truth();
     let lines = bench.world.take_lines();
-    assert_eq!(lines.len(), 5, "{lines:?}");
+    assert_eq!(lines.len(), 7, "{lines:?}");
     assert!(lines[0].contains("GET /\\u{1b}[2J answer 404"), "{lines:?}");
     assert!(lines[2].ends_with("POST /keep-air answer 200 saved"));
     assert!(lines[3].ends_with("device 0 restarts"));
-    assert!(lines[4].contains("device 0 is back"));
+    assert!(lines[4].ends_with("the air is closed: restart"));
+    assert!(lines[5].contains("device 0 is back"));
+    assert!(lines[6].ends_with("the air is open"));
     assert!(bench.world.take_lines().is_empty());
 }

@@ -345,6 +345,7 @@ fn profile(family: &str, saves: &[Save], restart: Option<Restart>) -> Profile {
         role: Role::Receiver,
         system: "tarn".into(),
         network: None,
+        announce: None,
         identity: IdentityRule {
             serial: None,
             bssid_stable: false,

@@ -148,12 +148,12 @@ struct Head {
 }
 
 impl Http {
-    /// A client for one origin, through one network adapter where one is named (Linux only).
+    /// A client for one origin, through its network adapter where it names one (Linux only).
     ///
     /// The lenient options are for small servers that write a space before a colon, fold lines or
     /// send headers that are none; each was met with a device's server, or is allowed by an older
     /// HTTP standard.
-    pub fn new(origin: Origin, limits: Limits, adapter: Option<&str>) -> Result<Self, HttpError> {
+    pub fn new(origin: Origin, limits: Limits) -> Result<Self, HttpError> {
         let builder = Client::builder()
             // A proxy of the environment would get the passphrases, and would never find the
             // device.
@@ -170,7 +170,7 @@ impl Http {
             .pool_max_idle_per_host(0)
             .connect_timeout(limits.connect);
         let no_client = |why: String| HttpError::NoClient { why };
-        let builder = match adapter {
+        let builder = match origin.adapter() {
             None => builder,
             #[cfg(target_os = "linux")]
             Some(adapter) => builder.interface(adapter),

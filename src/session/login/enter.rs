@@ -98,6 +98,10 @@ impl Session {
             return Err(not_read("login", form.request));
         };
         let ask = form.filled(page, &credentials)?;
+        // A password, too, is told to the device that was recognised and to no other.
+        if let Err(why) = self.holds().await {
+            return Err(SessionError::LostFooting { why });
+        }
         let acted = self.http.act(&ask).await?;
         let nesting = self.limits.nesting;
         if let Some(says) = form.refusal(&acted, page, &credentials, nesting).await? {

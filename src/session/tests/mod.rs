@@ -1,5 +1,6 @@
 //! Whole sessions with small servers: what is read, what exactly is sent, and how often.
 
+mod footing;
 mod json;
 mod login;
 mod multipart;

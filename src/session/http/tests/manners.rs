@@ -42,7 +42,7 @@ async fn localhost_needs_no_name_server() {
     let here = tiny.origin.to_string().replace("127.0.0.1", "localhost");
     let origin = Origin::parse(&here).expect("an origin");
     let ask = Ask::get(origin.join("/").expect("within"));
-    let http = Http::new(origin, quick(), None).expect("a client");
+    let http = Http::new(origin, quick()).expect("a client");
     assert_eq!(http.fetch(&ask).await.expect("an answer").body, b"Smew");
     assert!(tiny.seen()[0].head.contains("Host: localhost:"));
 }
@@ -81,7 +81,7 @@ async fn proxies_of_the_environment_are_not_used() {
     if let Ok(origin) = std::env::var(CHILD) {
         let origin = Origin::parse(&origin).expect("an origin");
         let ask = Ask::get(origin.join("/state").expect("within"));
-        let http = Http::new(origin, quick(), None).expect("a client");
+        let http = Http::new(origin, quick()).expect("a client");
         assert_eq!(http.fetch(&ask).await.expect("an answer").body, b"device");
         return;
     }

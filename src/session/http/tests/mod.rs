@@ -29,7 +29,7 @@ fn limits_for(then: Then) -> Limits {
 }
 
 fn http(tiny: &Tiny, limits: Limits) -> Http {
-    Http::new(tiny.origin.clone(), limits, None).expect("a client")
+    Http::new(tiny.origin.clone(), limits).expect("a client")
 }
 
 fn get(tiny: &Tiny, path: &str) -> Ask {
@@ -477,10 +477,7 @@ async fn a_connection_that_does_not_come_up_in_time_is_surely_not_sent() {
         ..quick()
     };
     let ask = Ask::get(origin.join("/").expect("within"));
-    let error = Http::new(origin, limits, None)
-        .expect("a client")
-        .act(&ask)
-        .await;
+    let error = Http::new(origin, limits).expect("a client").act(&ask).await;
     let error = error.expect_err("no connection");
     assert!(
         matches!(
@@ -499,7 +496,7 @@ async fn a_connection_that_does_not_come_up_in_time_is_surely_not_sent() {
 async fn an_adapter_that_is_gone_is_surely_not_sent_and_the_right_one_is_used() {
     let tiny = Tiny::start(|_, _| answer("200 OK", "", "Smew")).await;
     let through =
-        |adapter| Http::new(tiny.origin.clone(), quick(), Some(adapter)).expect("a client");
+        |adapter| Http::new(tiny.origin.clone().through(adapter), quick()).expect("a client");
     let error = through("no-such-if")
         .act(&get(&tiny, "/"))
         .await

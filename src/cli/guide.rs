@@ -2,46 +2,44 @@
 
 use std::io;
 
-use crate::{
-    change::Trouble,
-    cli::{
-        ask::{self, Asked},
-        context::Context,
-        failure::Failure,
-        screen::{Screen, Tone},
-    },
+use super::{
+    ask::{self, Asked},
+    context::Context,
+    failure::Failure,
+    screen::{Screen, Tone},
 };
+use crate::change::Trouble;
 
 /// Leads through the questions.
-pub(super) struct Guide<'a> {
+pub(crate) struct Guide<'a> {
     /// What every command needs.
     pub context: &'a Context,
 }
 
 impl<'a> Guide<'a> {
     /// Leads at this terminal.
-    pub(super) fn new(context: &'a Context) -> Self {
+    pub(crate) fn new(context: &'a Context) -> Self {
         Self { context }
     }
 
     /// Where it is shown.
-    pub(super) fn screen(&self) -> Screen {
+    pub(crate) fn screen(&self) -> Screen {
         self.context.screen
     }
 
     /// A remark on the way.
-    pub(super) fn remark(&self, tone: Tone, text: &str) {
+    pub(crate) fn remark(&self, tone: Tone, text: &str) {
         self.screen().remark(tone, text);
     }
 
     /// A title after an empty line.
-    pub(super) fn title(&self, text: &str) {
+    pub(crate) fn title(&self, text: &str) {
         self.screen().remark(Tone::Plain, "");
         self.screen().remark(Tone::Strong, text);
     }
 
     /// A list of things to look at, below a title.
-    pub(super) fn list(&self, title: &str, items: &[impl AsRef<str>]) {
+    pub(crate) fn list(&self, title: &str, items: &[impl AsRef<str>]) {
         self.title(title);
         for item in items {
             self.screen().item("-", item.as_ref());
@@ -49,7 +47,7 @@ impl<'a> Guide<'a> {
     }
 
     /// Which one of a list, counted from 0.
-    pub(super) async fn choose(
+    pub(crate) async fn choose(
         &self,
         title: &str,
         items: &[impl AsRef<str>],
@@ -69,7 +67,7 @@ impl<'a> Guide<'a> {
     }
 
     /// Yes or no; no is what Enter alone says.
-    pub(super) async fn agree(&self, question: &str, help: &str) -> Result<bool, Failure> {
+    pub(crate) async fn agree(&self, question: &str, help: &str) -> Result<bool, Failure> {
         loop {
             if let Some(yes) = self.ask(ask::agree(question), help).await? {
                 return Ok(yes);
@@ -78,7 +76,7 @@ impl<'a> Guide<'a> {
     }
 
     /// A short text that `check` takes, or says why not.
-    pub(super) async fn text<T: Send + 'static>(
+    pub(crate) async fn text<T: Send + 'static>(
         &self,
         question: &str,
         help: &str,

@@ -1,7 +1,12 @@
 //! A simulated receiver as a process of its own.
 //!
 //! It says on stdout where it is, in one line of JSON, and answers there until it is told to end.
-//! It listens on loopback alone unless told otherwise, and says that it is a simulation.
+//! It listens on loopback alone unless told otherwise, and says that it is a simulation. On demand
+//! it says when its network opens and closes, and takes the part of the world around it from a
+//! socket.
+
+mod advertise;
+mod control;
 
 use std::{
     fs::OpenOptions,
@@ -9,19 +14,22 @@ use std::{
     net::SocketAddr,
     path::{Path, PathBuf},
     process::ExitCode,
+    sync::Arc,
     thread,
 };
 
+use advertise::Adapter;
 use clap::{
     CommandFactory, Parser,
     builder::{PossibleValue, PossibleValuesParser, TypedValueParser},
     error::ErrorKind,
 };
-use mock_device::{Family, Fault, FaultAt, Faults, Options, Running, SPEEDS, Scenario};
-use serde_json::json;
+use control::Control;
+use mock_device::{Air, Family, Fault, FaultAt, Faults, Options, Running, SPEEDS, Scenario};
+use serde_json::{Value as Json, json};
 use tokio::{
     signal::unix::{SignalKind, signal},
-    sync::oneshot,
+    sync::{mpsc, oneshot},
 };
 
 const EXAMPLE: &str = "\
@@ -29,9 +37,23 @@ Example: a locked receiver whose restart takes a tenth of its time
   mock-device --family sample-form --scenario locked --speed 10 --log -
 
 The first line on stdout is one JSON object: `at` is where the receiver answers, `truth` where any
-GET is answered with what it is really set to.";
+GET is answered with what it is really set to.
+
+With --tell-air a line follows for the present state of its own network and for each turn:
+  {\"air\":\"open\",\"bssid\":\"02:00:00:00:00:01\"}
+  {\"air\":\"closed\",\"why\":\"power\"}          or restart, transmitter, joined
+
+With --control each line sent to the socket is a command, and one JSON object answers it:
+  power off | power on
+  transmitter off | transmitter on   one that the receiver counts as its own
+  joined on | joined off             its stored local network is there, or not
+  truth                              as the truth address tells it";
 
 /// A simulated radio-control receiver, for practice and for tests.
+#[expect(
+    clippy::struct_excessive_bools,
+    reason = "each is an option that is given or not"
+)]
 #[derive(Parser)]
 #[command(version, after_help = after_help())]
 struct Arguments {
@@ -63,6 +85,27 @@ struct Arguments {
     /// Divides the waits of the family (0.01 to 100000).
     #[arg(long, value_name = "FACTOR", default_value_t = 1.0, value_parser = speed)]
     speed: f64,
+    /// It is powered up now: its uptime counts from now, and its network opens after its wait.
+    #[arg(long)]
+    from_cold: bool,
+    /// Its BSSID is another after every start.
+    #[arg(long)]
+    bssid_changes: bool,
+    /// Says on stdout, a line of JSON each, whether its network is open and when that changes.
+    #[arg(long)]
+    tell_air: bool,
+    /// Its stored local network is there for it from the start.
+    #[arg(long)]
+    joined: bool,
+    /// It announces itself over mDNS while it has joined a local network.
+    #[arg(long)]
+    advertise: bool,
+    /// The network adapter for that; the one with the address of `--listen` unless given.
+    #[arg(long, value_name = "ADAPTER", requires = "advertise")]
+    advertise_on: Option<String>,
+    /// Takes commands on this Unix socket, which nobody else may use.
+    #[arg(long, value_name = "SOCKET")]
+    control: Option<PathBuf>,
     /// Writes a line for each request and restart to this file, or to stderr for `-`.
     #[arg(long, value_name = "FILE")]
     log: Option<PathBuf>,
@@ -97,6 +140,9 @@ async fn run(arguments: Arguments) -> io::Result<()> {
     };
     options.seed = arguments.seed;
     options.speed = arguments.speed;
+    options.from_cold = arguments.from_cold;
+    options.joined = arguments.joined;
+    options.bssid_changes = arguments.bssid_changes;
     options.listen = arguments.listen;
     options.truth = Some(arguments.truth);
     options.listen_anywhere = arguments.listen_anywhere;
@@ -105,12 +151,22 @@ async fn run(arguments: Arguments) -> io::Result<()> {
     // Before the first line on stdout: who has read it may send a signal at once.
     let mut interrupt = signal(SignalKind::interrupt())?;
     let mut terminate = signal(SignalKind::terminate())?;
-    let running = mock_device::start(options).await?;
+    let running = Arc::new(mock_device::start(options).await?);
+    let control = arguments
+        .control
+        .as_deref()
+        .map(Control::bind)
+        .transpose()?;
     eprintln!(
         "This is a simulation: a {} receiver, scenario {}, waits divided by {}.",
         arguments.family, arguments.scenario, arguments.speed
     );
-    introduce(&running)?;
+    let named = arguments.advertise_on.as_deref();
+    let adapter = arguments
+        .advertise
+        .then(|| Adapter::find(named, &running))
+        .transpose()?;
+    let air = introduce(&running)?;
 
     let (tell, closed) = oneshot::channel();
     if arguments.until_stdin_closes {
@@ -124,13 +180,39 @@ async fn run(arguments: Arguments) -> io::Result<()> {
         _ = interrupt.recv() => {}
         _ = terminate.recv() => {}
         _ = closed, if arguments.until_stdin_closes => {}
+        told = tell_air(air), if arguments.tell_air => return told,
+        ended = announce(adapter.as_ref(), &running), if arguments.advertise => return ended,
+        () = obey(control.as_ref(), &running), if control.is_some() => {}
     }
-    running.stop().await;
     Ok(())
 }
 
-/// The one line that says where everything is.
-fn introduce(running: &Running) -> io::Result<()> {
+/// Announces it, if it is to be.
+async fn announce(adapter: Option<&Adapter>, running: &Running) -> io::Result<()> {
+    match adapter {
+        Some(adapter) => adapter.announce(running, running.air()).await,
+        None => Ok(()),
+    }
+}
+
+/// Carries out what comes over the socket, if there is one, for ever.
+async fn obey(control: Option<&Control>, running: &Arc<Running>) {
+    match control {
+        Some(control) => control.serve(running).await,
+        None => std::future::pending().await,
+    }
+}
+
+/// One line a turn. It ends when nobody reads them any more.
+async fn tell_air(mut air: mpsc::UnboundedReceiver<Air>) -> io::Result<()> {
+    while let Some(air) = air.recv().await {
+        say(&json!(air))?;
+    }
+    Ok(())
+}
+
+/// The one line that says where everything is; from then on the air is listened to.
+fn introduce(running: &Running) -> io::Result<mpsc::UnboundedReceiver<Air>> {
     let truth = running.truth();
     let device = &truth.devices[truth.present];
     let line = json!({
@@ -140,6 +222,11 @@ fn introduce(running: &Running) -> io::Result<()> {
         "bssid": device.bssid,
         "speed": truth.speed,
     });
+    say(&line)?;
+    Ok(running.air())
+}
+
+fn say(line: &Json) -> io::Result<()> {
     let mut out = io::stdout().lock();
     writeln!(out, "{line}")?;
     out.flush()

@@ -1,0 +1,125 @@
+//! The passphrase of a receiver's network: from a file, from the profile, or from the person; never
+//! from the command line or the environment, which other programs can see.
+
+use std::path::Path;
+
+use secrecy::{ExposeSecret, SecretString};
+
+use crate::{
+    change::Trouble,
+    cli::{
+        ask,
+        failure::Failure,
+        screen::{Screen, Tone},
+        secret_file,
+    },
+    profile::{Network, Security},
+    terms::Exit,
+    wifi::{AccessPoint, Key},
+};
+
+/// Where the passphrase comes from, in the order in which it is looked for.
+pub(super) struct PassphraseFrom {
+    file: Option<SecretString>,
+    /// What the person typed last, and which was not refused since.
+    typed: Option<SecretString>,
+}
+
+impl PassphraseFrom {
+    /// What was typed: a file, or nothing.
+    pub(super) async fn typed(file: Option<&Path>) -> Result<Self, Failure> {
+        let file = match file {
+            Some(file) => {
+                let line = secret_file::line(file).await?;
+                if !is_passphrase(line.expose_secret()) {
+                    return Err(Failure::usage(
+                        "the file holds no passphrase of a Wi-Fi network",
+                        LONG,
+                    ));
+                }
+                Some(line)
+            }
+            None => None,
+        };
+        Ok(Self { file, typed: None })
+    }
+
+    /// What opens a network of a family; asked for at the terminal where nothing else gives it.
+    pub(super) async fn key(
+        &mut self,
+        network: &Network,
+        point: &AccessPoint,
+        screen: Screen,
+    ) -> Result<Key, Failure> {
+        if network.security == Security::Open {
+            return Ok(Key::Open);
+        }
+        let given = self.file.as_ref().or(self.typed.as_ref());
+        let passphrase = match given.or(network.passphrase.as_ref()) {
+            Some(passphrase) => passphrase.clone(),
+            None => self.ask(point, screen).await?,
+        };
+        Ok(match network.security {
+            Security::Wpa3 => Key::Wpa3(passphrase),
+            Security::Open | Security::Wpa2 => Key::Wpa2(passphrase),
+        })
+    }
+
+    /// Asks for another one after the last was refused; false: there is nobody to ask, or it came
+    /// from a file.
+    pub(super) async fn again(
+        &mut self,
+        point: &AccessPoint,
+        screen: Screen,
+    ) -> Result<bool, Failure> {
+        if self.file.is_some() || !screen.can_ask() {
+            return Ok(false);
+        }
+        screen.asking().remark(
+            Tone::Careful,
+            &format!("`{}` does not take that passphrase.", point.name),
+        );
+        self.ask(point, screen).await?;
+        Ok(true)
+    }
+
+    async fn ask(&mut self, point: &AccessPoint, screen: Screen) -> Result<SecretString, Failure> {
+        if !screen.can_ask() {
+            let why = if screen.json {
+                "with --json nobody is asked"
+            } else {
+                "there is no terminal to ask at"
+            };
+            return Err(missing(format!(
+                "`{}` has a passphrase that the profile does not know, and {why}",
+                point.name
+            )));
+        }
+        loop {
+            let question = format!("Passphrase of {}:", point.name);
+            let typed = ask::hidden(question)
+                .await
+                .map_err(|error| missing(format!("the terminal did not answer ({error})")))?;
+            let Some(typed) = typed else {
+                return Err(Failure::Stopped);
+            };
+            if is_passphrase(typed.expose_secret()) {
+                self.typed = Some(typed.clone());
+                return Ok(typed);
+            }
+            screen.asking().remark(Tone::Careful, LONG);
+        }
+    }
+}
+
+/// IEEE 802.11-2020 annex J.4.1 (clause number from memory): 8 to 63 characters from 32 to 126.
+fn is_passphrase(words: &str) -> bool {
+    (8..=63).contains(&words.len()) && words.bytes().all(|byte| (32..=126).contains(&byte))
+}
+
+const LONG: &str = "A passphrase is 8 to 63 printable ASCII characters.";
+
+fn missing(message: String) -> Failure {
+    let help = "put it alone into a file that you alone can read, and give --passphrase-file FILE";
+    Failure::Trouble(Trouble::new("passphrase-missing", message, Some(help)).ending(Exit::Usage))
+}
