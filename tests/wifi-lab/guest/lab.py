@@ -48,7 +48,7 @@ class Lab:
             self.radios = await Radios.load(OTHER_RADIOS)
             report.say("step", what="radios")
             self.home = await Home.open(self.radios.take())
-            report.say("step", what="home network")
+            report.say("step", what="own network")
             self.laptop = await Laptop.start(self.home)
             report.say("step", what="laptop")
         self.nm = self.laptop.nm

@@ -36,9 +36,9 @@ class Laptop:
     """All of it."""
 
     @classmethod
-    async def start(cls, home_network):
+    async def start(cls, home_point):
         self = cls()
-        self.home = home_network
+        self.home = home_point
         self.home_uuid = home.UUID
         self.autoconnect = None
         bus = await Daemon.start("dbus", "dbus-daemon", "--system", "--nofork", "--print-address=1")
@@ -67,7 +67,7 @@ class Laptop:
         await self.bus.until(look, 60, "NetworkManager is off the bus")
 
     async def go_home(self, autoconnect):
-        """Sees to it that the home network is saved so, and active."""
+        """Sees to it that the own network is saved so, and active."""
         if self.autoconnect is None:
             await self.nm.add(home.settings(autoconnect))
         # Its path is another one after a restart of NetworkManager.
@@ -80,9 +80,9 @@ class Laptop:
         await self.is_home(HOME_LIMIT_S)
 
     async def is_home(self, limit_s):
-        """Waits until the home network is active again, all of it."""
+        """Waits until the own network is active again, all of it."""
         look = lambda: self.nm.is_active(ADAPTER, home.UUID)  # noqa: E731
-        await self.bus.until(look, limit_s, "the home network is active")
+        await self.bus.until(look, limit_s, "the own network is active")
 
     async def state(self):
         """What is saved, and where packets for the world go."""

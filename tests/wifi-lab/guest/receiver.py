@@ -93,8 +93,13 @@ class Receiver:
         event = json.loads(line)
         if "air" in event:
             is_open = event["air"] == "open"
+            now = time.clock_gettime(time.CLOCK_BOOTTIME)
+            if not self.turns and not is_open:
+                # Its first line: it has just been powered up.
+                self.begun = now
+                return
             told = event["bssid"] if is_open else event["why"]
-            self.turns.append((time.clock_gettime(time.CLOCK_BOOTTIME), event["air"], told))
+            self.turns.append((now, event["air"], told))
             self._events.put_nowait(event)
 
     async def _follow(self):

@@ -42,7 +42,7 @@ async def adapter_address(lab, adapter=ADAPTER):
 
 
 async def way_out_is_not_lost(lab):
-    """Whether packets for the world leave by no receiver: by the home network, or not at all."""
+    """Whether packets for the world leave by no receiver: by the own network, or not at all."""
     point = await lab.nm.bssid_on(ADAPTER)
     way = await lab.laptop.way_out()
     return way is None or point == lab.home.point.bssid
