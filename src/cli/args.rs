@@ -35,7 +35,7 @@ pub struct Cli {
 }
 
 /// What is shown, and where things are kept.
-#[derive(Debug, Clone, Args)]
+#[derive(Debug, Clone, Default, Args)]
 #[expect(
     clippy::struct_excessive_bools,
     reason = "each is a flag that is typed"
@@ -61,6 +61,12 @@ pub struct Output {
 /// The commands.
 #[derive(Debug, Subcommand)]
 pub enum Command {
+    /// Fallback networks in range, and devices on this network
+    #[command(after_help = "Examples:\n  \
+        linkmend find                      what is there now\n  \
+        linkmend find --watch              power yours: which one is new?\n  \
+        linkmend find --wait 90 --json     until there is one")]
+    Find(Find),
     /// Read back the settings and the verdict
     #[command(after_help = "Examples:\n  \
         linkmend read --at http://192.168.77.1\n  \
@@ -108,6 +114,13 @@ pub enum Command {
         linkmend history Grebe\n  \
         linkmend history TD-00471 --forget")]
     History(History),
+    /// What this computer can do with Wi-Fi, and what is missing
+    #[command(
+        after_help = "Ends with 0 where linkmend can join a receiver's network, with 1 where \
+        something is missing.\n\n\
+        Examples:\n  linkmend host\n  linkmend host --json"
+    )]
+    Host,
     /// How families of receivers behave
     #[command(
         subcommand,
@@ -202,6 +215,26 @@ pub struct Radio {
 fn wait(text: &str) -> Result<f64, String> {
     let seconds = text.parse().ok().filter(|s| (0.0..=86_400.0).contains(s));
     seconds.ok_or_else(|| "a number of seconds from 0 to 86400".into())
+}
+
+/// `linkmend find`.
+#[derive(Debug, Args)]
+pub struct Find {
+    /// List the other networks as well
+    #[arg(long)]
+    pub all: bool,
+    /// Say what comes and what goes, until Ctrl-C
+    #[arg(long)]
+    pub watch: bool,
+    /// Listen until there is one, or with --watch to the end: so many seconds at most
+    #[arg(long, value_name = "SECONDS", value_parser = wait)]
+    pub wait: Option<f64>,
+    /// Listen through this adapter alone
+    #[arg(long, value_name = "NAME")]
+    pub adapter: Option<String>,
+    /// Only this family: a built-in profile's name, or a profile's file
+    #[arg(long, value_name = "NAME|FILE")]
+    pub profile: Option<String>,
 }
 
 /// Whether to write.

@@ -32,7 +32,7 @@ use crate::{
     judge::Expectation,
     profile::{KeyRule, Profile, Setting},
     terms::{
-        Exit, Reading, SettingName, Value,
+        Exit, Reading, SettingName, Snapshot, Value,
         output::{FORMAT, VerifyOut},
     },
 };
@@ -57,10 +57,10 @@ pub(crate) async fn verified(
     target: &Target,
     typed: &args::Bind,
 ) -> Result<Exit, Failure> {
-    let setting = key_of(&target.profile)?;
-    let given = key(context, typed, &target.profile, setting).await?;
-    let looked = verify(context, journal, target, typed, &given);
-    context.or_stopped(looked).await
+    // Nobody types a secret that there is nothing to hold against.
+    let read = context.or_stopped(shown(context, target, typed)).await?;
+    let given = key(context, typed, &target.profile, read.setting).await?;
+    Ok(verify(context, journal, target, typed, &read, &given))
 }
 
 /// What is to be written, with the bind words asked for where no file gives them.
@@ -180,48 +180,76 @@ async fn words(context: &Context, typed: &args::Bind, rule: &KeyRule) -> Result<
     typed::secret(context, WORDS, file, admit).await
 }
 
-/// Reads the device and says whether its key is this one.
-async fn verify(
+/// What a device shows, and the key in it.
+struct Shown<'a> {
+    setting: &'a Setting,
+    snapshot: Snapshot,
+    key: Value,
+}
+
+/// Reads the device; refused where it does not show its key.
+async fn shown<'a>(
     context: &Context,
-    journal: &Journal,
-    target: &Target,
+    target: &'a Target,
     typed: &args::Bind,
-    given: &Value,
-) -> Result<Exit, Failure> {
-    let screen = context.screen;
+) -> Result<Shown<'a>, Failure> {
+    let setting = key_of(&target.profile)?;
     let mut device = SessionDevice::new(Arc::clone(&target.session), typed.target.device.clone());
-    let busy = screen.busy("reading");
+    let busy = context.screen.busy("reading");
     let snapshot = device.read().await.map_err(Failure::Trouble)?;
     drop(busy);
-    let setting = target.profile.setting(SettingName::BIND_KEY);
     let entry = snapshot.settings.get(SettingName::BIND_KEY);
-    let (Some(entry), Some(setting)) = (entry, setting) else {
-        return Err(cannot_tell("it has no bind key to look at"));
-    };
-    let there = match &entry.reading {
-        Reading::Known(value) => value,
-        Reading::WriteOnly => {
+    let key = match entry.map(|entry| &entry.reading) {
+        Some(Reading::Known(value)) => value.clone(),
+        None => return Err(cannot_tell("it has no bind key to look at")),
+        Some(Reading::WriteOnly) => {
             return Err(cannot_tell(
                 "this receiver takes a bind key and never shows it",
             ));
         }
-        Reading::Unread(why) => return Err(cannot_tell(&format!("its key was not read: {why}"))),
+        Some(Reading::Unread(why)) => {
+            return Err(cannot_tell(&format!("its key was not read: {why}")));
+        }
     };
+    Ok(Shown {
+        setting,
+        snapshot,
+        key,
+    })
+}
+
+/// Says whether the key that is there is this one.
+fn verify(
+    context: &Context,
+    journal: &Journal,
+    target: &Target,
+    typed: &args::Bind,
+    read: &Shown<'_>,
+    given: &Value,
+) -> Exit {
+    let screen = context.screen;
+    let Shown {
+        setting,
+        snapshot,
+        key: there,
+    } = read;
     let agrees = there == given;
     let print = |bytes: &[u8]| journal.fingerprint(bytes);
     if screen.json {
-        let out = |reading: &Reading| render::reading(reading, true, Some(setting), &print);
+        let out = |value: &Value| {
+            render::reading(&Reading::Known(value.clone()), true, Some(setting), &print)
+        };
         screen.object(&VerifyOut {
             format: FORMAT,
             device: render::device(&snapshot.device),
             setting: setting.name.clone(),
-            there: out(&entry.reading),
-            given: out(&Reading::Known(given.clone())),
+            there: out(there),
+            given: out(given),
             agrees,
             simulated: target.simulated,
         });
     } else {
-        screen.step("read", Tone::Good, &render::title(&snapshot));
+        screen.step("read", Tone::Good, &render::title(snapshot));
         let (yes, no) = if typed.key_file.is_some() {
             ("this is", "this is not")
         } else {
@@ -233,11 +261,11 @@ async fn verify(
             (false, _) => Tone::Bad.paint(&format!("no: {no} the key that is there")),
         });
     }
-    Ok(if agrees {
+    if agrees {
         Exit::Done
     } else {
         Exit::NotAsWanted
-    })
+    }
 }
 
 fn cannot_tell(why: &str) -> Failure {

@@ -145,13 +145,7 @@ pub(crate) async fn made(
         notes,
         if_nothing,
     } = order;
-    if let Some(open) = target.wifi.as_ref().and_then(|over| over.open.as_ref())
-        && let Some(secret) = first_secret(&target.profile, &wanted)
-        && !writing.dry_run
-    {
-        let what = format!("the new value of `{secret}`");
-        open.agree(context, &what).await?;
-    }
+    agree_to_open(context, target, &wanted, writing).await?;
     let options = options(target, writing, which.trust_address, journal)?;
     let source = target.profile.source.clone();
     let change = Change {
@@ -246,6 +240,23 @@ pub(crate) async fn run(context: &Context, journal: &Journal, change: Change<'_>
         change: world.ledger.change(),
         resumed: false,
     }
+}
+
+/// Asks whether secrets may go over an open network, where some would.
+pub(crate) async fn agree_to_open(
+    context: &Context,
+    target: &Target,
+    wanted: &Wanted,
+    writing: Writing,
+) -> Result<(), Failure> {
+    if let Some(open) = target.wifi.as_ref().and_then(|over| over.open.as_ref())
+        && let Some(secret) = first_secret(&target.profile, wanted)
+        && !writing.dry_run
+    {
+        let what = format!("the value of `{secret}`");
+        open.agree(context, &what).await?;
+    }
+    Ok(())
 }
 
 /// A secret that is to be set.

@@ -1,7 +1,7 @@
 //! What every command needs: the screen, the data folder, and the wish to stop.
 
 use std::sync::{
-    Arc,
+    Arc, OnceLock,
     atomic::{AtomicBool, Ordering},
 };
 
@@ -13,7 +13,10 @@ use super::{
     screen::Screen,
     wifi::way_home::{self, WayHome},
 };
-use crate::journal::{DataFolder, Journal, JournalError};
+use crate::{
+    journal::{DataFolder, Journal, JournalError},
+    terms::Exit,
+};
 
 /// What every command needs.
 pub(crate) struct Context {
@@ -28,20 +31,38 @@ pub(crate) struct Context {
     output: Output,
 }
 
-/// Whether a device may have been written to, as the watcher of signals must know: it ends the
-/// process at once, and with another exit code then.
+/// Whether a device may have been written to, and how the command ended once it has: the watcher of
+/// signals ends the process at once, and must know with which exit code.
 #[derive(Debug, Clone, Default)]
-pub(crate) struct Wrote(Arc<AtomicBool>);
+pub(crate) struct Wrote {
+    wrote: Arc<AtomicBool>,
+    ended: Arc<OnceLock<Exit>>,
+}
 
 impl Wrote {
     /// It may have been, from now on.
     pub(crate) fn set(&self) {
-        self.0.store(true, Ordering::SeqCst);
+        self.wrote.store(true, Ordering::SeqCst);
     }
 
     /// Whether it may have been.
     pub(crate) fn is_set(&self) -> bool {
-        self.0.load(Ordering::SeqCst)
+        self.wrote.load(Ordering::SeqCst)
+    }
+
+    /// The command has ended; what follows is the way home of this computer.
+    pub(crate) fn ended(&self, exit: Exit) {
+        // There is one command to a process.
+        let _ = self.ended.set(exit);
+    }
+
+    /// How a process ends that is ended now.
+    pub(crate) fn exit_now(&self) -> Exit {
+        match self.ended.get() {
+            Some(exit) => *exit,
+            None if self.is_set() => Exit::Unproved,
+            None => Exit::Cancelled,
+        }
     }
 }
 

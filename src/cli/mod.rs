@@ -9,13 +9,15 @@ mod completions;
 mod consent;
 pub(crate) mod context;
 pub(crate) mod failure;
+mod find;
 pub(crate) mod guide;
 mod history;
+mod host;
 mod hygiene;
 mod login;
 mod man;
 mod narrow;
-mod profile;
+pub(crate) mod profile;
 pub(crate) mod read;
 pub(crate) mod render;
 mod restore;
@@ -32,7 +34,13 @@ mod values;
 pub(crate) mod wifi;
 mod write;
 
-use std::process::ExitCode;
+use std::{
+    future::poll_fn,
+    panic::{AssertUnwindSafe, catch_unwind},
+    pin::pin,
+    process::ExitCode,
+    task::Poll,
+};
 
 use clap::{CommandFactory, Parser};
 use tokio::sync::watch;
@@ -42,7 +50,7 @@ use context::{Context, Wrote};
 use failure::Failure;
 use screen::Tone;
 
-use crate::terms::Exit;
+use crate::{change::Trouble, terms::Exit};
 
 /// Runs what was typed and gives the exit code of the process.
 pub fn main() -> ExitCode {
@@ -93,6 +101,8 @@ async fn run(typed: Cli) -> Exit {
             return without_command(&context).await;
         };
         match command {
+            Command::Find(typed) => find::run(&context, typed).await,
+            Command::Host => context.or_stopped(host::run(&context)).await,
             Command::Read(typed) => context.or_stopped(read::run(&context, typed)).await,
             Command::Unlock(typed) => unlock::run(&context, typed).await,
             Command::Bind(typed) => bind::run(&context, typed).await,
@@ -105,11 +115,7 @@ async fn run(typed: Cli) -> Exit {
             Command::Man(typed) => man::run(&context, typed),
         }
     };
-    let exit = match command.await {
-        Ok(exit) => exit,
-        Err(failure) => failure.say(context.screen),
-    };
-    context.way_home.come_home(context.screen).await;
+    let exit = Box::pin(to_the_end(&context, command)).await;
     signals.abort();
     match screen::lost() {
         Some(why) if exit == Exit::Done => {
@@ -123,6 +129,51 @@ async fn run(typed: Cli) -> Exit {
         }
         _ => exit,
     }
+}
+
+/// Runs a command, says how it ended, and brings this computer back to its own network, however it
+/// ended: a fault of this program is told as one, and is no reason to leave a person without.
+async fn to_the_end(
+    context: &Context,
+    command: impl Future<Output = Result<Exit, Failure>>,
+) -> Exit {
+    let exit = match caught(command).await {
+        Some(Ok(exit)) => exit,
+        Some(Err(failure)) => failure.say(context.screen),
+        None => {
+            let exit = if context.wrote.is_set() {
+                Exit::Unproved
+            } else {
+                Exit::Failed
+            };
+            Failure::Trouble(
+                Trouble::new(
+                    "program-fault",
+                    "a fault of linkmend itself ended this command",
+                    Some("`linkmend resume` tells whether something is unfinished"),
+                )
+                .ending(exit),
+            )
+            .say(context.screen)
+        }
+    };
+    context.wrote.ended(exit);
+    context.way_home.come_home(context.screen).await;
+    exit
+}
+
+/// What it comes to; none where it panicked, which has been told on stderr.
+async fn caught<T>(work: impl Future<Output = T>) -> Option<T> {
+    let mut work = pin!(work);
+    poll_fn(|waker| {
+        // Nothing that a panic may have left in between is looked at again: only the way home is.
+        let poll = AssertUnwindSafe(|| work.as_mut().poll(waker));
+        match catch_unwind(poll) {
+            Ok(poll) => poll.map(Some),
+            Err(_) => Poll::Ready(None),
+        }
+    })
+    .await
 }
 
 /// Leads a person from one question to the next; where there is nobody to ask, shows the help.
@@ -158,12 +209,7 @@ async fn watch_signals(tell: watch::Sender<bool>, wrote: Wrote) {
         }
         if press > 0 {
             terminal::restore();
-            let exit = if wrote.is_set() {
-                Exit::Unproved
-            } else {
-                Exit::Cancelled
-            };
-            std::process::exit(exit.code().into());
+            std::process::exit(wrote.exit_now().code().into());
         }
         let _ = tell.send(true);
     }
@@ -196,4 +242,61 @@ fn usage(error: &clap::Error) -> ExitCode {
         }
         .code(),
     )
+}
+
+#[cfg(test)]
+mod tests {
+    use std::sync::Arc;
+
+    use super::*;
+    use crate::{
+        journal::{DataFolder, Journal},
+        wifi::{
+            AdapterName, HomeConnection, Wifi,
+            fake::{FakeAir, On},
+        },
+    };
+
+    /// How a command ends.
+    type End = fn(&Context) -> Result<Exit, Failure>;
+
+    #[tokio::test(start_paused = true)]
+    async fn however_a_command_ends_the_computer_is_home_again_and_the_end_stays_its_own() {
+        let top = tempfile::tempdir().expect("a folder");
+        let journal = Journal::open(&DataFolder::at(&top.path().join("data"))).expect("opened");
+        let adapter = AdapterName::new("wlan0");
+        let panics = |context: &Context| {
+            context.wrote.set();
+            panic!("a fault that is made up");
+        };
+        let ends: [(End, Exit); 4] = [
+            (|_| Ok(Exit::NotAsWanted), Exit::NotAsWanted),
+            (|_| Err(Failure::Stopped), Exit::Cancelled),
+            (|_| panic!("a fault that is made up"), Exit::Failed),
+            (panics, Exit::Unproved),
+        ];
+        for (end, exit) in ends {
+            let air = FakeAir::new(&["wlan0"]);
+            let home = HomeConnection {
+                id: "uuid of Boathouse".into(),
+                name: "Boathouse".into(),
+            };
+            air.live_at(&adapter, home);
+            let wifi: Arc<dyn Wifi> = Arc::new(air.clone());
+            let (_tell, stop) = watch::channel(false);
+            let context = Context::new(args::Output::default(), stop, Wrote::default());
+            let command = async {
+                let way = &context.way_home;
+                way.remember(&wifi, &journal, &adapter).await?;
+                air.set_state(&adapter, crate::wifi::AdapterState::Unavailable);
+                air.set_state(&adapter, crate::wifi::AdapterState::Ready);
+                assert_eq!(air.on(&adapter), On::Nothing);
+                end(&context)
+            };
+            assert_eq!(to_the_end(&context, command).await, exit);
+            assert_eq!(air.on(&adapter), On::Home, "{exit:?}");
+            assert_eq!(context.wrote.exit_now(), exit);
+            assert_eq!(journal.left_away().await.expect("read"), []);
+        }
+    }
 }

@@ -1,19 +1,21 @@
 //! `linkmend profile`: how families of receivers behave.
 
+use secrecy::ExposeSecret;
+
 use super::{
     args,
     context::Context,
     failure::Failure,
     screen::{Screen, Tone},
-    target,
+    seconds, target,
 };
 use crate::{
-    profile::{self, Profile},
+    profile::{self, BindMode, Network, Profile, Security},
     terms::{
         Exit,
         output::{
-            FORMAT, ProfileCheckOut, ProfileFault, ProfileLine, ProfileListOut, ProfileSetting,
-            ProfileShowOut,
+            FORMAT, ProfileBindMode, ProfileCheckOut, ProfileFault, ProfileLine, ProfileListOut,
+            ProfileNetwork, ProfileRange, ProfileSetting, ProfileShowOut,
         },
     },
 };
@@ -70,6 +72,7 @@ fn show(screen: Screen, profile: &Profile) {
             takes: setting.kind.to_string(),
             writable: !setting.saves.is_empty(),
             secret: setting.secret,
+            bind_words: setting.words.as_ref().map(|rule| range(rule.from, rule.to)),
             help: setting.help.clone(),
         })
         .collect();
@@ -78,10 +81,33 @@ fn show(screen: Screen, profile: &Profile) {
             format: FORMAT,
             profile: line(profile),
             settings,
+            network: profile.network.as_ref().map(|network| ProfileNetwork {
+                names: network.names.clone(),
+                security: match network.security {
+                    Security::Open => "open",
+                    Security::Wpa2 => "wpa2",
+                    Security::Wpa3 => "wpa3",
+                }
+                .into(),
+                passphrase_known: network.passphrase.is_some(),
+                address: network.address.to_string(),
+                opens_s: ProfileRange {
+                    from: network.opens_s.from,
+                    to: network.opens_s.to,
+                },
+            }),
+            announced_as: profile.announce.as_ref().map(|one| one.service.clone()),
+            bind_mode: profile.bind_mode.as_ref().map(|mode| match mode {
+                BindMode::Request { .. } => ProfileBindMode::Request,
+                BindMode::PowerCycles(_) => ProfileBindMode::PowerCycles,
+            }),
         });
         return;
     }
     screen.result(&format!("{}: {}", profile.family, profile.title));
+    for (word, text) in ways(profile) {
+        screen.hanging(&format!("  {word:<20} "), 23, &text);
+    }
     for setting in &settings {
         let marks = match (setting.writable, setting.secret) {
             (true, false) => "",
@@ -101,6 +127,67 @@ fn show(screen: Screen, profile: &Profile) {
                 screen.result(&Tone::Faint.paint(&format!("{:23}{line}", "")));
             }
         }
+    }
+}
+
+/// How it is reached and bound.
+fn ways(profile: &Profile) -> Vec<(&'static str, String)> {
+    let mut ways = Vec::new();
+    if let Some(network) = &profile.network {
+        ways.push(("(its own network)", network_words(network)));
+    }
+    if let Some(announce) = &profile.announce {
+        let text = format!("Announced there as {}: `linkmend find`.", announce.service);
+        ways.push(("(local network)", text));
+    }
+    match &profile.bind_mode {
+        Some(BindMode::Request { .. }) => {
+            ways.push(("(bind mode)", "`linkmend bind --mode` starts it.".into()));
+        }
+        Some(BindMode::PowerCycles(times)) => ways.push((
+            "(bind mode)",
+            format!("{times} short power cycles, one after the other."),
+        )),
+        None => {}
+    }
+    let words = profile.settings.iter().filter_map(|one| one.words.as_ref());
+    for rule in words {
+        let text = format!(
+            "{} to {} characters make its bind key: `linkmend bind`.",
+            rule.from, rule.to
+        );
+        ways.push(("(bind words)", text));
+    }
+    ways
+}
+
+/// ``A name like `TarnBoat *`, with the passphrase `…`. It opens 40 to 55 s after power-up.``
+pub(crate) fn network_words(network: &Network) -> String {
+    let names: Vec<String> = network
+        .names
+        .iter()
+        .map(|name| format!("`{name}`"))
+        .collect();
+    let key = match (&network.passphrase, network.security) {
+        // Printed in the manual of the family, and the same for all of it.
+        (Some(passphrase), _) => format!("with the passphrase `{}`", passphrase.expose_secret()),
+        (None, Security::Open) => "without a passphrase".into(),
+        (None, Security::Wpa2 | Security::Wpa3) => {
+            "with the passphrase that its owner gave it".into()
+        }
+    };
+    format!(
+        "A name like {}, {key}. It opens {} after power-up, while the receiver has no link.",
+        names.join(" or "),
+        seconds::range(network.opens_s.from, network.opens_s.to)
+    )
+}
+
+fn range(from: usize, to: usize) -> ProfileRange {
+    let number = |number: usize| u32::try_from(number).map_or(f64::INFINITY, f64::from);
+    ProfileRange {
+        from: number(from),
+        to: number(to),
     }
 }
 

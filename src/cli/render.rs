@@ -14,19 +14,24 @@ pub(crate) type Fingerprint<'a> = &'a dyn Fn(&[u8]) -> String;
 
 /// A device.
 pub(crate) fn device(device: &Device) -> DeviceOut {
+    DeviceOut {
+        identity: identity(&device.identity),
+        family: device.family.clone(),
+        role: device.role,
+    }
+}
+
+/// Its marks.
+pub(crate) fn identity(identity: &Identity) -> IdentityOut {
     let Identity {
         serial,
         bssid,
         address,
-    } = &device.identity;
-    DeviceOut {
-        identity: IdentityOut {
-            serial: serial.as_ref().map(|serial| serial.raw().to_owned()),
-            bssid: bssid.as_ref().map(ToString::to_string),
-            address: address.clone(),
-        },
-        family: device.family.clone(),
-        role: device.role,
+    } = identity;
+    IdentityOut {
+        serial: serial.as_ref().map(|serial| serial.raw().to_owned()),
+        bssid: bssid.as_ref().map(ToString::to_string),
+        address: address.clone(),
     }
 }
 

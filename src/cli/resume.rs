@@ -25,7 +25,7 @@ use crate::{
     judge::Expectation,
     profile,
     terms::{
-        Device, Exit, Sameness,
+        Device, Exit, Sameness, SettingName,
         output::{FORMAT, Outcome, ResumeOut},
     },
 };
@@ -349,6 +349,11 @@ async fn go_on(
         Tone::Plain,
         &format!("change {}: {}", one.change.id.0, one.change.command),
     );
+    let sent = match cut_off.direction {
+        Direction::Back => before(&one.record, &wanted),
+        Direction::There => wanted.clone(),
+    };
+    changing::agree_to_open(context, target, &sent, typed.writing).await?;
     let source = target.profile.source.clone();
     let change = Change {
         target,
@@ -374,6 +379,16 @@ async fn go_on(
     }
     left_unfinished(report);
     Ok(ended)
+}
+
+/// What undoing a change sends, as far as that is known.
+fn before(record: &RecordRow, wanted: &Wanted) -> Wanted {
+    let settings = &record.snapshot.settings;
+    let of = |name: &SettingName| settings.get(name)?.value().cloned();
+    wanted
+        .keys()
+        .filter_map(|name| Some((name.clone(), of(name)?)))
+        .collect()
 }
 
 /// A run that ended before it wrote says of itself that nothing was written. Of the change that is

@@ -89,6 +89,26 @@ impl Screen {
         }
     }
 
+    /// A line of the result behind a mark that takes so many columns; on a terminal a long one goes
+    /// on below its own beginning.
+    pub(crate) fn hanging(self, mark: &str, column: usize, text: &str) {
+        if self.json {
+            return;
+        }
+        let room = if std::io::stdout().is_terminal() {
+            width().saturating_sub(column)
+        } else {
+            usize::MAX
+        };
+        for (number, part) in wrap(text, room).iter().enumerate() {
+            if number == 0 {
+                to_stdout(&format!("{mark}{part}"));
+            } else {
+                to_stdout(&format!("{:column$}{part}", ""));
+            }
+        }
+    }
+
     /// The one JSON object.
     pub(crate) fn object(self, object: &impl serde::Serialize) {
         match serde_json::to_string(object) {
@@ -339,8 +359,8 @@ static LOST: OnceLock<String> = OnceLock::new();
 
 fn to_stdout(line: &str) {
     let mut out = anstream::stdout();
-    let written = writeln!(out, "{}", harmless(line)).and_then(|()| out.flush());
-    match written {
+    let print = || writeln!(out, "{}", harmless(line)).and_then(|()| out.flush());
+    match above_what_is_drawn(print) {
         Err(error) if error.kind() != ErrorKind::BrokenPipe => {
             let _ = LOST.set(error.to_string());
         }
@@ -352,6 +372,10 @@ fn to_stderr(line: &str) {
     let print = || {
         let _ = writeln!(anstream::stderr(), "{}", harmless(line));
     };
+    above_what_is_drawn(print);
+}
+
+fn above_what_is_drawn<T>(print: impl FnOnce() -> T) -> T {
     let drawn = drawn().last().cloned();
     match drawn {
         Some(bar) => bar.suspend(print),

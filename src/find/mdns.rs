@@ -158,6 +158,15 @@ pub struct Browse {
     daemons: Vec<Daemon>,
 }
 
+/// What changed.
+#[derive(Debug, Clone)]
+pub enum News {
+    /// A device announces itself that was not told yet.
+    Came(Announced),
+    /// A device that was told announces itself no more.
+    Went(Announced),
+}
+
 /// What one adapter heard.
 #[derive(Debug)]
 enum Heard {
@@ -224,9 +233,19 @@ impl Browse {
     /// device that was told, such as another address, shows in [`close`](Self::close).
     pub async fn next(&mut self) -> Option<Announced> {
         loop {
+            if let News::Came(new) = self.news().await? {
+                return Some(new);
+            }
+        }
+    }
+
+    /// The same, with those that are gone: that said goodbye, or whose announcement has run out. An
+    /// unplugged device says nothing, and is gone when its announcement has run out.
+    pub async fn news(&mut self) -> Option<News> {
+        loop {
             let heard = timeout_at(self.deadline, self.heard.recv()).await;
-            if let Some(new) = self.devices.take(heard.ok()??) {
-                return Some(new.clone());
+            if let Some(news) = self.devices.take(heard.ok()??) {
+                return Some(news);
             }
         }
     }

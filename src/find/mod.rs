@@ -1,10 +1,12 @@
 //! What is out there: at an address, which family answers.
 //!
-//! [`air`] says which access points may be devices, [`wait`] waits until one opens. At an address
+//! [`air`] says which access points may be devices, [`wait`] waits until one opens, [`mdns`] hears
+//! those that have joined a local network, and [`around`] listens for both. At an address
 //! each family says by what it is recognised; each page that this takes is fetched once, whatever
 //! number of families look at it. Nothing here acts on a device.
 
 pub mod air;
+pub mod around;
 pub mod mdns;
 pub mod wait;
 

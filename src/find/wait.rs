@@ -93,7 +93,7 @@ impl Advice {
 
 /// Shortest time from the begin of one scan to that of the next, in s. Some versions of the host's
 /// service refuse a second one for about 5 s (seen by others, no source that could be named).
-const SCAN_EVERY_S: f64 = 5.0;
+pub(super) const SCAN_EVERY_S: f64 = 5.0;
 
 /// Longest time, while the window is far. From memory: a receiver's network stays open for minutes.
 const SCAN_AT_LEAST_EVERY_S: f64 = 20.0;
@@ -103,6 +103,16 @@ const SCAN_GROWS: f64 = 1.5;
 
 /// How close to the window scans are quick again, in s: a family's figures are rounded.
 const NEAR_S: f64 = 5.0;
+
+/// Those that were heard of late: what a host has on its list may be long off.
+pub(super) fn of_late(list: &[AccessPoint], now_s: f64) -> Vec<AccessPoint> {
+    let mut list = list.to_vec();
+    list.retain(|point| {
+        let age = point.heard_s.map(|heard| now_s - heard);
+        age.is_none_or(|age| age <= HEARD_OF_LATE_S)
+    });
+    list
+}
 
 /// How old the time may be at which an access point was heard, in s: a scan takes up to 4 s, and
 /// some of the host's lists keep whole seconds.
@@ -150,11 +160,7 @@ impl Waiting {
 
     /// Takes a list of what is in range; gives the candidates of it that were heard of late.
     pub fn hears(&mut self, list: &[AccessPoint], now_s: f64) -> Vec<Candidate> {
-        self.heard = list.to_vec();
-        self.heard.retain(|point| {
-            let age = point.heard_s.map(|heard| now_s - heard);
-            age.is_none_or(|age| age <= HEARD_OF_LATE_S)
-        });
+        self.heard = of_late(list, now_s);
         let found = candidates(&self.heard, &self.profiles);
         self.was_there |= !found.is_empty();
         found
@@ -277,7 +283,7 @@ pub struct Waited {
 const TICK: Duration = Duration::from_secs(1);
 
 /// How often in a row a scan may fail in a way that may pass by itself.
-const FAILED_SCANS: u32 = 3;
+pub(super) const FAILED_SCANS: u32 = 3;
 
 /// Waits until there is a candidate that is picked, or the time is up. It may be dropped at any
 /// moment. `progress` is told at least once a second.

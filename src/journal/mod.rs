@@ -32,7 +32,7 @@ mod write;
 mod writer;
 
 pub use archive::Archive;
-pub use away::AwayId;
+pub use away::{AwayId, LeftAway};
 pub use error::{Cause, JournalError};
 pub use folder::DataFolder;
 pub use rows::{

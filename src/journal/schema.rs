@@ -93,10 +93,11 @@ pub(super) const MIGRATIONS: Migrations = &[
         id INTEGER PRIMARY KEY AUTOINCREMENT,
         adapter TEXT NOT NULL,
         at TEXT NOT NULL,
+        boot TEXT NOT NULL,                  -- which start of the computer
         home TEXT NOT NULL,                  -- JSON
         came TEXT                            -- null: not back yet
     ) STRICT;
-    CREATE TRIGGER home_stays BEFORE UPDATE OF adapter, at, home ON away
+    CREATE TRIGGER home_stays BEFORE UPDATE OF adapter, at, boot, home ON away
         BEGIN SELECT RAISE(ABORT, 'the way home is append-only'); END;
 ",
 ];

@@ -344,7 +344,7 @@ pub struct ProfileListOut {
 }
 
 /// One setting in `profile show`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProfileSetting {
     /// Its name.
@@ -357,12 +357,51 @@ pub struct ProfileSetting {
     pub writable: bool,
     /// Whether its value is hidden.
     pub secret: bool,
+    /// How many characters of bind words make it; null: none do.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bind_words: Option<ProfileRange>,
     /// What it is for.
     pub help: Option<String>,
 }
 
+/// From so many to so many.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileRange {
+    /// At least.
+    pub from: f64,
+    /// At most.
+    pub to: f64,
+}
+
+/// The fallback network of a family.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ProfileNetwork {
+    /// Its names; `*` stands for any characters.
+    pub names: Vec<String>,
+    /// How it is secured: `open`, `wpa2` or `wpa3`.
+    pub security: String,
+    /// Whether the profile knows its passphrase.
+    pub passphrase_known: bool,
+    /// Where the device is in it.
+    pub address: String,
+    /// When it opens, in s after power-up.
+    pub opens_s: ProfileRange,
+}
+
+/// How a family gets into bind mode.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum ProfileBindMode {
+    /// `linkmend bind --mode` starts it.
+    Request,
+    /// Short power cycles by hand do.
+    PowerCycles,
+}
+
 /// `linkmend profile show --json`.
-#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProfileShowOut {
     /// Always 1.
@@ -371,6 +410,15 @@ pub struct ProfileShowOut {
     pub profile: ProfileLine,
     /// In the order of the file.
     pub settings: Vec<ProfileSetting>,
+    /// Its fallback network, where it has one.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub network: Option<ProfileNetwork>,
+    /// The service that announces it on a local network, where one does.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub announced_as: Option<String>,
+    /// How it gets into bind mode, where that is known.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub bind_mode: Option<ProfileBindMode>,
 }
 
 /// One fault of a profile.
@@ -401,12 +449,180 @@ pub struct ProfileCheckOut {
     pub faults: Vec<ProfileFault>,
 }
 
+/// How much a line of `host` matters.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum HostLevel {
+    /// It is as it should be.
+    Ok,
+    /// It works, and less well than it could.
+    Warn,
+    /// Without it linkmend cannot join a network by itself.
+    Missing,
+}
+
+/// One thing that `host` looked at.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HostLine {
+    /// A stable kebab-case code.
+    pub code: String,
+    /// How much it matters.
+    pub level: HostLevel,
+    /// Which adapter it is about; null: none of them.
+    pub adapter: Option<String>,
+    /// What was found.
+    pub text: String,
+    /// What to do.
+    pub help: Option<String>,
+}
+
+/// `linkmend host --json`.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct HostOut {
+    /// Always 1.
+    pub format: u32,
+    /// Whether nothing is missing.
+    pub free: bool,
+    /// All that was looked at.
+    pub findings: Vec<HostLine>,
+}
+
+/// A network in range.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct NetworkOut {
+    /// Its name, with what is no text escaped; null: it keeps its name to itself.
+    pub name: Option<String>,
+    /// Which access point.
+    pub bssid: String,
+    /// How loud it is, from 0 to 100.
+    pub signal: u8,
+    /// The number of its channel.
+    pub channel: Option<u32>,
+    /// The middle of its channel.
+    pub frequency_mhz: u32,
+    /// How it may be joined: some of `open`, `wpa2`, `wpa3` and `other`.
+    pub security: Vec<String>,
+    /// Through which adapter it was heard.
+    pub adapter: String,
+}
+
+/// Where a device is on a local network.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AnnouncedOut {
+    /// What it is called there.
+    pub name: String,
+    /// Its best address, as `--at` takes it; null: it has none that can be reached.
+    pub at: Option<String>,
+    /// All its addresses, the best first.
+    pub addresses: Vec<AddressOut>,
+}
+
+/// One address of a device.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AddressOut {
+    /// The address.
+    pub address: String,
+    /// Behind which adapter.
+    pub adapter: String,
+}
+
+/// A device that is in reach.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct InReachOut {
+    /// The families that it may be of.
+    pub families: Vec<String>,
+    /// As far as it is known without asking it.
+    pub identity: IdentityOut,
+    /// What the journal knows it as, where it knows its BSSID or serial.
+    pub known_as: Option<String>,
+    /// Its fallback network; null: it has none now.
+    pub network: Option<NetworkOut>,
+    /// Its place on a local network; null: it announces itself on none.
+    pub announced: Option<AnnouncedOut>,
+}
+
+/// What happened.
+#[derive(Debug, Clone, Copy, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(rename_all = "kebab-case")]
+pub enum FindEvent {
+    /// It was there when the listening began.
+    There,
+    /// It came since.
+    Came,
+    /// It is there no more.
+    Went,
+}
+
+/// A line of `linkmend find --json`, as it happens.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FindLine {
+    /// Always 1.
+    pub format: u32,
+    /// What happened.
+    pub event: FindEvent,
+    /// To which device: what was heard of it at this moment.
+    pub device: InReachOut,
+}
+
+/// Several networks of one name.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct AlikeOut {
+    /// The name.
+    pub name: String,
+    /// All of that name.
+    pub bssids: Vec<String>,
+    /// In what they differ that those of one family share, some of `security`, `maker` and `band`:
+    /// one of them may be a copy.
+    pub differ: Vec<String>,
+}
+
+/// The last line of `linkmend find --json`.
+#[derive(Debug, Clone, PartialEq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct FindOut {
+    /// Always 1.
+    pub format: u32,
+    /// Each device once, those with a network of their own first.
+    pub devices: Vec<InReachOut>,
+    /// Names that several networks share.
+    pub alike: Vec<AlikeOut>,
+    /// Networks with a name of a family's that are secured otherwise or in another band.
+    pub misfits: Vec<NetworkOut>,
+    /// With `--all`, the networks that are no receiver's.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub others: Option<Vec<NetworkOut>>,
+    /// What could not be listened to.
+    pub warnings: Vec<Fault>,
+    /// Why there is nothing.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub error: Option<Fault>,
+}
+
+/// Either line of `linkmend find --json`.
+#[derive(JsonSchema)]
+#[serde(untagged)]
+#[expect(dead_code, reason = "it exists for its schema")]
+enum FindLines {
+    Line(FindLine),
+    Last(FindOut),
+}
+
 /// The schema of every shape above, by file name without `.schema.json`.
 pub fn schemas() -> Vec<(&'static str, Schema)> {
     vec![
         ("change", schema_for!(ChangeOut)),
         ("error", schema_for!(ErrorOut)),
+        ("find", schema_for!(FindLines)),
         ("history", schema_for!(HistoryOut)),
+        ("host", schema_for!(HostOut)),
         ("profile-check", schema_for!(ProfileCheckOut)),
         ("profile-list", schema_for!(ProfileListOut)),
         ("profile-show", schema_for!(ProfileShowOut)),

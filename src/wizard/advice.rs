@@ -61,21 +61,11 @@ pub(super) const SHELF: [&str; 4] = [
     "`linkmend history` lists which receivers were read and changed, and what was there before.",
 ];
 
-/// Its network never opens, or nothing answers on it.
-pub(super) const NOT_THERE: [&str; 6] = [
-    "The wait is not over: it begins with power-up, and anew with every link.",
-    "A transmitter with its bind key is on nearby, be it a friend's. Even a receiver that is locked \
-     to another number may count that as a link.",
-    "Another phone or laptop holds its only place.",
-    "It has joined a local network that it keeps: look for it there, and give that address.",
-    "It is in bind mode, as after three short power cycles: power off, about 10 s, power on once.",
-    "Its owner has switched its own network off.",
-];
-
 /// A network that leads nowhere else.
 pub(super) const JOIN_HELP: &str = "The network is the receiver's own and leads nowhere else. Some computers leave such a network \
-     by themselves: choose to stay on it when asked, and look again before you go on. linkmend does \
-     not touch the Wi-Fi settings of this computer.";
+     by themselves: choose to stay on it when asked, and look again before you go on. In this way \
+     linkmend does not touch the Wi-Fi settings of this computer: go back to your own network when \
+     it says so.";
 
 /// No bind key.
 pub(super) const UNBOUND: [&str; 2] = [

@@ -116,10 +116,12 @@ pub(super) fn after_reading(guide: &Guide<'_>, place: &Place, look: &Look) {
 }
 
 pub(super) fn own_network(guide: &Guide<'_>, place: &Place) {
-    if !place.target.simulated {
+    // What linkmend joined it leaves by itself; whoever joined by hand is told at the end.
+    let target = &place.target;
+    if !target.simulated && target.wifi.is_none() && target.hands.is_none() {
         guide.remark(
             Tone::Plain,
-            "If you joined the receiver's network by hand, join your own again now.",
+            "If you have joined the receiver's network, join your own again now.",
         );
     }
 }

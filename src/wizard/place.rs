@@ -1,21 +1,23 @@
-//! Which receiver, and the way to it: joined by hand, at an address, or a practice receiver.
+//! Which receiver, and the way to it: joined by linkmend, joined by hand, at an address, or a practice
+//! receiver. A way that leads nowhere is told, and leads back to the others.
 
 use std::{collections::BTreeSet, net::IpAddr, sync::Arc};
-
-use secrecy::ExposeSecret;
 
 use crate::{
     cli::{
         args,
         failure::Failure,
         guide::Guide,
-        seconds,
+        profile::network_words,
+        screen::Tone,
         target::{self, Target},
+        wifi::advice::not_there,
     },
     find::FindError,
     journal::Journal,
-    profile::{Network, Profile, Security},
+    profile::{Network, Profile},
     session::Origin,
+    wifi,
 };
 
 use super::advice;
@@ -28,29 +30,94 @@ pub(super) struct Place {
     pub journal: Journal,
 }
 
+/// The ways to a receiver.
+#[derive(Debug, Clone)]
+enum Way {
+    /// linkmend joins its network.
+    Join,
+    /// The person joins it.
+    ByHand,
+    /// It is at an address; none: one that is to be asked for.
+    At(Option<String>),
+}
+
 /// Asks which receiver, until one answers.
 pub(super) async fn which(guide: &Guide<'_>) -> Result<Place, Failure> {
+    let busy = guide.screen().busy("looking at this computer's Wi-Fi");
+    let service = async { Ok(wifi::service().await) };
+    let service = guide.context.or_stopped(service).await?;
+    drop(busy);
+    if let Err(error) = &service {
+        guide.remark(Tone::Plain, "");
+        guide.remark(
+            Tone::Careful,
+            &format!("linkmend joins no network by itself here, and you do it by hand: {error}."),
+        );
+    }
+    loop {
+        let Some(way) = way(guide, service.is_ok()).await? else {
+            return practice(guide).await;
+        };
+        if let Some(place) = follow(guide, way).await? {
+            return Ok(place);
+        }
+    }
+}
+
+/// Asks for the way; none: a practice receiver.
+async fn way(guide: &Guide<'_>, joins: bool) -> Result<Option<Way>, Failure> {
     let mut ways = vec![
-        "It is powered here: I join its own network by hand.",
-        "It is at an address that this computer reaches already.",
+        (
+            Way::ByHand,
+            "It is powered here: I join its own network by hand.",
+        ),
+        (
+            Way::At(None),
+            "It is at an address that this computer reaches already.",
+        ),
     ];
+    if joins {
+        let first = "It is powered here: linkmend finds its network and joins it.";
+        ways.insert(0, (Way::Join, first));
+    }
+    let mut items: Vec<&str> = ways.iter().map(|(_, item)| *item).collect();
     if cfg!(feature = "practice") {
-        ways.push("None yet: a practice receiver, simulated in this program.");
+        items.push("None yet: a practice receiver, simulated in this program.");
     }
     let chosen = guide
-        .choose(
-            "Which receiver?",
-            &ways,
-            "1: you join the receiver's network in the Wi-Fi settings of this computer, and come \
-             back here. 2: for one that has joined a local network of yours, or whose network you \
-             have joined already. 3: shows the whole way; nothing real is read or changed.",
-        )
+        .choose("Which receiver?", &items, &help(joins))
         .await?;
-    match chosen {
-        0 => by_hand(guide).await,
-        1 => at_address(guide).await,
-        _ => practice(guide).await,
-    }
+    Ok((chosen < ways.len()).then(|| ways.swap_remove(chosen).0))
+}
+
+/// What each way is.
+fn help(joins: bool) -> String {
+    let all = [
+        (
+            joins,
+            "linkmend waits until the receiver opens its network, joins that one, and puts your Wi-Fi \
+             back at the end.",
+        ),
+        (
+            true,
+            "You join the receiver's network in the Wi-Fi settings of this computer, and come back \
+             here.",
+        ),
+        (
+            true,
+            "For one that has joined a local network of yours, or whose network you have joined \
+             already.",
+        ),
+        (
+            cfg!(feature = "practice"),
+            "Shows the whole way; nothing real is read or changed.",
+        ),
+    ];
+    let there = all.iter().filter(|(is, _)| *is);
+    let told = (1..)
+        .zip(there)
+        .map(|(number, (_, text))| format!("{number}: {text}"));
+    told.collect::<Vec<String>>().join(" ")
 }
 
 /// What is known of the family: a profile of the person's own, or those that are built in.
@@ -106,14 +173,93 @@ fn at_home(path: &str) -> String {
     }
 }
 
-async fn by_hand(guide: &Guide<'_>) -> Result<Place, Failure> {
+/// Asks what a way needs, and goes it as often as the person wants; none: another way is wanted.
+async fn follow(guide: &Guide<'_>, way: Way) -> Result<Option<Place>, Failure> {
     let (profile, profiles) = family(guide).await?;
-    let known: Vec<&Network> = profiles
+    let networks: Vec<&Network> = profiles
         .iter()
         .filter_map(|one| one.network.as_ref())
         .collect();
-    let networks: BTreeSet<String> = known.iter().map(|network| describe(network)).collect();
-    if networks.is_empty() {
+    let usual = networks.first().map(|network| url_of(network.address));
+    let journal = guide.context.journal(false).await?;
+    let mut way = way;
+    loop {
+        way = match way {
+            Way::Join => {
+                guide.title("Power it now. linkmend listens for its network, and joins it.");
+                Way::Join
+            }
+            Way::ByHand => by_hand(guide, &networks, usual.clone()).await?,
+            Way::At(None) => Way::At(Some(ask_address(guide, usual.clone()).await?)),
+            given @ Way::At(_) => given,
+        };
+        let mut typed = args::Target {
+            profile: profile.clone(),
+            ..args::Target::default()
+        };
+        match &way {
+            Way::At(at) => typed.at.clone_from(at),
+            Way::ByHand => typed.radio.by_hand = true,
+            Way::Join => {}
+        }
+        let opened = target::open(guide.context, &journal, &typed);
+        let failure = match guide.context.or_stopped(opened).await {
+            Ok(target) => return Ok(Some(Place { target, journal })),
+            Err(Failure::Stopped) => return Err(Failure::Stopped),
+            // Left where it asked for the login.
+            Err(Failure::Trouble(trouble)) if trouble.code == "login-missing" => {
+                return Err(Failure::Trouble(trouble));
+            }
+            Err(failure) => failure,
+        };
+        failure.say(guide.screen());
+        if matches!(failure, Failure::Find(FindError::NobodyThere { .. })) {
+            guide.list("What may be the matter:", &not_there());
+        }
+        // What linkmend joined in vain is left before anything else is tried.
+        if matches!(way, Way::Join) {
+            guide.context.way_home.come_home(guide.screen()).await;
+        }
+        way = match what_now(guide, &way).await? {
+            Some(way) => way,
+            None => return Ok(None),
+        };
+    }
+}
+
+/// What to do after a way led nowhere; none: another way.
+async fn what_now(guide: &Guide<'_>, way: &Way) -> Result<Option<Way>, Failure> {
+    let mut items = vec![(Some(way.clone()), "Try again.")];
+    match way {
+        Way::Join => items.push((Some(Way::ByHand), "I join its network by hand.")),
+        Way::ByHand | Way::At(_) => {
+            items.push((Some(Way::At(None)), "Try another address."));
+        }
+    }
+    items.push((None, "Take another way."));
+    let texts: Vec<&str> = items.iter().map(|(_, text)| *text).collect();
+    let chosen = guide
+        .choose(
+            "What now?",
+            &texts,
+            "See to what may be the matter first, and give it the time that it needs. Nothing was \
+             changed. Escape leaves.",
+        )
+        .await?;
+    Ok(items.swap_remove(chosen).0)
+}
+
+/// Says which network to join, and asks whether that is done; or where the receiver is instead.
+async fn by_hand(
+    guide: &Guide<'_>,
+    networks: &[&Network],
+    usual: Option<String>,
+) -> Result<Way, Failure> {
+    let described: BTreeSet<String> = networks
+        .iter()
+        .map(|network| network_words(network))
+        .collect();
+    if described.is_empty() {
         guide.list(
             "Join its network now, in the Wi-Fi settings of this computer. The profile does not say \
              how it is called.",
@@ -122,56 +268,28 @@ async fn by_hand(guide: &Guide<'_>) -> Result<Place, Failure> {
     } else {
         guide.list(
             "Power it now, and join its network in the Wi-Fi settings of this computer:",
-            &Vec::from_iter(networks),
+            &Vec::from_iter(described),
         );
     }
-    let addresses: BTreeSet<IpAddr> = known.iter().map(|network| network.address).collect();
-    let mut all = addresses.iter();
-    let (usual, only) = match (all.next(), all.next()) {
-        (Some(address), other) => (Some(url_of(*address)), other.is_none()),
-        (None, _) => (None, false),
-    };
-    let at = loop {
+    loop {
         let chosen = guide
             .choose(
                 "Is this computer on it?",
                 &[
-                    "Yes, I have joined it.",
+                    "Yes, or soon: wait until it answers.",
                     "No: it does not open, or I cannot join it.",
                     "The receiver is at another address.",
                 ],
                 advice::JOIN_HELP,
             )
             .await?;
-        match (chosen, &usual) {
-            (0, Some(usual)) if only => break usual.clone(),
-            (1, _) => guide.list("What may be the matter:", &advice::NOT_THERE),
-            _ => break ask_address(guide, usual).await?,
+        match chosen {
+            // Without an address there is nobody to wait for.
+            0 if usual.is_some() => return Ok(Way::ByHand),
+            1 => guide.list("What may be the matter:", &not_there()),
+            _ => return Ok(Way::At(Some(ask_address(guide, usual).await?))),
         }
-    };
-    open(guide, at, profile).await
-}
-
-/// ``a name like `TarnBoat *`, with the passphrase `…`. It opens 40 to 55 s after power-up``.
-fn describe(network: &Network) -> String {
-    let names: Vec<String> = network
-        .names
-        .iter()
-        .map(|name| format!("`{name}`"))
-        .collect();
-    let key = match (&network.passphrase, network.security) {
-        // Printed in the manual of the family, and the same for all of it.
-        (Some(passphrase), _) => format!("with the passphrase `{}`", passphrase.expose_secret()),
-        (None, Security::Open) => "without a passphrase".into(),
-        (None, Security::Wpa2 | Security::Wpa3) => {
-            "with the passphrase that its owner gave it".into()
-        }
-    };
-    format!(
-        "A name like {}, {key}. It opens {} after power-up, while the receiver has no link.",
-        names.join(" or "),
-        seconds::range(network.opens_s.from, network.opens_s.to)
-    )
+    }
 }
 
 fn url_of(address: IpAddr) -> String {
@@ -179,13 +297,6 @@ fn url_of(address: IpAddr) -> String {
         IpAddr::V4(address) => format!("http://{address}"),
         IpAddr::V6(address) => format!("http://[{address}]"),
     }
-}
-
-async fn at_address(guide: &Guide<'_>) -> Result<Place, Failure> {
-    let (profile, profiles) = family(guide).await?;
-    let usual = profiles.iter().find_map(|one| one.network.as_ref());
-    let at = ask_address(guide, usual.map(|network| url_of(network.address))).await?;
-    open(guide, at, profile).await
 }
 
 async fn ask_address(guide: &Guide<'_>, usual: Option<String>) -> Result<String, Failure> {
@@ -213,50 +324,8 @@ async fn ask_address(guide: &Guide<'_>, usual: Option<String>) -> Result<String,
         .await
 }
 
-/// Opens what is at an address, as often as the person wants.
-async fn open(
-    guide: &Guide<'_>,
-    mut at: String,
-    profile: Option<String>,
-) -> Result<Place, Failure> {
-    let journal = guide.context.journal(false).await?;
-    loop {
-        let typed = args::Target {
-            at: Some(at.clone()),
-            profile: profile.clone(),
-            ..args::Target::default()
-        };
-        let opened = target::open(guide.context, &journal, &typed);
-        let failure = match guide.context.or_stopped(opened).await {
-            Ok(target) => return Ok(Place { target, journal }),
-            Err(Failure::Stopped) => return Err(Failure::Stopped),
-            // Left where it asked for the login.
-            Err(Failure::Trouble(trouble)) if trouble.code == "login-missing" => {
-                return Err(Failure::Trouble(trouble));
-            }
-            Err(failure) => failure,
-        };
-        failure.say(guide.screen());
-        if matches!(failure, Failure::Find(FindError::NobodyThere { .. })) {
-            guide.list("What may be the matter:", &advice::NOT_THERE);
-        }
-        let again = guide
-            .choose(
-                "What now?",
-                &["Try again.", "Try another address."],
-                "See to what may be the matter first, and give it the time that it needs. Nothing was \
-                 read or changed. Escape leaves.",
-            )
-            .await?;
-        if again == 1 {
-            at = ask_address(guide, Some(at)).await?;
-        }
-    }
-}
-
 #[cfg(feature = "practice")]
 async fn practice(guide: &Guide<'_>) -> Result<Place, Failure> {
-    use crate::cli::screen::Tone;
     use mock_device::{Family, Scenario};
 
     /// Those in which a person has something to decide, or to understand.

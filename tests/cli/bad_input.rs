@@ -14,7 +14,7 @@ use serde_json::json;
 
 use crate::{
     browser, claims,
-    harness::{Bench, Call, Said, side_by_side},
+    harness::{Bench, Call, NO_BUS, Said, side_by_side},
     relay::{Relay, Route},
 };
 
@@ -436,6 +436,7 @@ fn full_disk_writes_nothing_to_the_device_and_keeps_what_was_kept() {
             .arg(bench.at())
             .arg(room.to_string())
             .env("HOME", "/nonexistent")
+            .env("DBUS_SYSTEM_BUS_ADDRESS", NO_BUS)
             .stdin(Stdio::null())
             .output()
             .expect("started");
@@ -501,6 +502,7 @@ fn journal_that_may_not_grow_writes_nothing_to_the_device_and_keeps_what_was_kep
         .args(["unlock", "--yes", "--at", &bench.at(), "--data-dir"])
         .arg(bench.data())
         .env("HOME", "/nonexistent")
+        .env("DBUS_SYSTEM_BUS_ADDRESS", NO_BUS)
         .env("NO_COLOR", "1")
         .stdin(Stdio::null())
         .output()

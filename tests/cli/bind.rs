@@ -81,6 +81,9 @@ fn a_key_that_is_never_shown_is_set_and_said_to_be_unproved() {
         .run()
         .ends(1);
     assert_eq!(said.json("verify")["error"]["code"], "cannot-tell");
+    // Before anybody is asked for the words.
+    let said = bench.linkmend(&["bind", "--verify"]).run().ends(1);
+    said.says("takes a bind key and never shows it");
     // A blank keeps it, so it cannot be taken away.
     let before = bench.truth();
     let said = bench.linkmend(&["bind", "--remove", "--yes"]).run().ends(6);

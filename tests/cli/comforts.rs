@@ -9,7 +9,7 @@ use std::{
 use clap::CommandFactory;
 use linkmend::cli::args::Cli;
 
-use crate::harness::Call;
+use crate::harness::{Call, NO_BUS};
 
 /// The words of every command, the program itself being none.
 fn commands() -> Vec<Vec<String>> {
@@ -101,6 +101,7 @@ fn offered(words: &[&str]) -> Vec<String> {
         .env_clear()
         .env("PATH", format!("{folder}:/usr/bin:/bin"))
         .env("HOME", "/nonexistent")
+        .env("DBUS_SYSTEM_BUS_ADDRESS", NO_BUS)
         .stdin(Stdio::null())
         .output()
         .expect("bash runs");

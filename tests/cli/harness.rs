@@ -179,6 +179,9 @@ pub(crate) fn side_by_side<T: Sync>(cases: &[T], check: impl Fn(&T) + Sync) {
 /// How many cases are under way at once.
 const AT_ONCE: usize = 24;
 
+/// Where no bus is.
+pub(crate) const NO_BUS: &str = "unix:path=/nonexistent/bus";
+
 /// One run of the program to be made.
 #[must_use = "nothing runs before `run`"]
 pub(crate) struct Call {
@@ -197,6 +200,8 @@ impl Call {
             .env("COLUMNS", "80")
             .env("NO_COLOR", "1")
             .env("HOME", "/nonexistent")
+            // No test of the program asks the services of this machine for anything.
+            .env("DBUS_SYSTEM_BUS_ADDRESS", NO_BUS)
             .stdin(Stdio::null());
         Self {
             command,

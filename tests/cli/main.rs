@@ -22,6 +22,7 @@ mod restore;
 mod resume;
 mod terminal;
 mod unlock;
+mod wifi;
 mod wizard;
 mod write;
 mod wrong_profile;

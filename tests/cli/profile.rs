@@ -73,6 +73,35 @@ fn show_tells_each_setting_with_its_range_and_whether_it_is_secret_or_read_only(
 }
 
 #[test]
+fn show_tells_how_a_family_is_reached_and_bound() {
+    let show = |family: &str| Call::new(&["profile", "show", family]);
+    show("sample-form")
+        .run()
+        .ends(0)
+        .says("A name like `TarnBoat *`, with the passphrase")
+        .says("It opens 40 to 55 s after power-up")
+        .says("Announced there as _tarn-boat._tcp")
+        .says("3 short power cycles, one after the other.")
+        .says("8 to 64 characters make its bind key");
+    show("sample-script")
+        .run()
+        .ends(0)
+        .says("`linkmend bind --mode` starts it.");
+
+    let told = show("sample-form").word("--json").run().ends(0);
+    assert!(!told.stdout.contains("reeds-and-rushes"), "{}", told.stdout);
+    let told = told.json("profile-show");
+    assert_eq!(told["network"]["names"][0], "TarnBoat *");
+    assert_eq!(told["network"]["security"], "wpa2");
+    assert_eq!(told["network"]["opens_s"]["to"], 55.0);
+    assert_eq!(told["announced_as"], "_tarn-boat._tcp");
+    assert_eq!(told["bind_mode"], "power-cycles");
+    let settings = told["settings"].as_array().expect("settings");
+    let key = settings.iter().find(|one| one["setting"] == "bind-key");
+    assert_eq!(key.expect("it has one")["bind_words"]["from"], 8.0);
+}
+
+#[test]
 fn built_in_profiles_are_sound_by_name_and_as_files() {
     for family in ["sample-form", "sample-login", "sample-script"] {
         for profile in [family.to_owned(), file(&format!("profiles/{family}.toml"))] {

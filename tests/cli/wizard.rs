@@ -14,7 +14,7 @@ use rexpect::{
 
 use crate::{
     claims::{but, keep, secrets},
-    harness::{Bench, Call, side_by_side},
+    harness::{Bench, Call, NO_BUS, side_by_side},
     readme::{block, readme},
 };
 
@@ -92,7 +92,8 @@ fn open(script: &str, bench: &Bench) -> PtySession {
         .env("TERM", "xterm")
         .env("COLUMNS", "80")
         .env("NO_COLOR", "1")
-        .env("HOME", "/nonexistent");
+        .env("HOME", "/nonexistent")
+        .env("DBUS_SYSTEM_BUS_ADDRESS", NO_BUS);
     let options = Options::new()
         .timeout_ms(Some(PATIENCE_MS))
         .strip_ansi_escape_codes(true);
@@ -490,15 +491,42 @@ fn nobody_at_the_address_can_be_tried_again_with_a_profile_of_ones_own() {
         step("Path of the profile", "help): ", &nowhere),
         step("error: ", "help): ", &file.display().to_string()),
         choice("A name like `TarnBoat *`, with the passphrase", 2),
-        choice("What may be the matter:", 1),
+        choice("What may be the matter:", 3),
+        step("Its address", "? for help]: ", "127.77.77.77"),
         choice("no device answers at `http://127.77.77.77`", 2),
         step("Its address", "? for help]: ", &bench.address().to_string()),
         step("Hold the transmitter's bind words", "] ", ""),
     ]);
     walk(&bench, &steps)
         .ends(0)
+        .says(
+            "linkmend joins no network by itself here, and you do it by hand: no `NetworkManager`",
+        )
         .says("It opens 40 to 55 s after power-up")
         .says("No setting of the receiver keeps it from linking.");
+}
+
+#[test]
+fn way_that_leads_nowhere_leads_back_to_the_others() {
+    let bench = Bench::new(Family::SampleForm, Scenario::Healthy);
+    let to = |address: &str| {
+        vec![
+            choice("Which receiver?", 2),
+            choice("How does linkmend know its family?", 1),
+            step("Its address", "? for help]: ", address),
+        ]
+    };
+    let steps = [
+        begin(),
+        to("127.77.77.77"),
+        vec![choice("What now?", 3)],
+        to(&bench.at()),
+        vec![step("Hold the transmitter's bind words", "] ", "")],
+    ];
+    walk(&bench, &steps.concat())
+        .ends(0)
+        .says("No setting of the receiver keeps it from linking.");
+    untouched(&bench.present());
 }
 
 #[test]

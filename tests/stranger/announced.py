@@ -22,7 +22,7 @@ from xml.etree import ElementTree
 HERE = Path(__file__).resolve().parent
 sys.path.insert(0, str(HERE.parent / "system"))
 
-from outside import ROOT, Tally  # noqa: E402
+from outside import PLAIN, ROOT, Tally  # noqa: E402
 
 INSIDE = "LINKMEND_ANNOUNCED_INSIDE"
 # The address of both devices. The computer's own differ: a responder joins a network by the address
@@ -220,6 +220,13 @@ class Looked:
         return self.output
 
 
+def find(programs, *words):
+    """What `linkmend find` says on a computer without a Wi-Fi service."""
+    env = PLAIN | {"DBUS_SYSTEM_BUS_ADDRESS": "unix:path=/nonexistent/bus"}
+    words = [programs / "linkmend", "find", *words]
+    return subprocess.run(words, capture_output=True, text=True, env=env, timeout=60)
+
+
 def deck(serial):
     return {"hull": "deck", "plate": serial}
 
@@ -273,12 +280,12 @@ def strangers(tally, look, python, shore0, shore1):
     tally.equal("after their goodbyes: nobody", looked.all, [], looked)
 
 
-def receivers(tally, look, mock, shore0, shore1, folder):
+def receivers(tally, look, programs, shore0, shore1, folder):
     """Simulated receivers: found, answering behind the right adapter, and gone with their network."""
     with ExitStack() as stack:
         listen = f"{DEVICE}:80"
-        form = Receiver(mock, shore0, "sample-form", listen, folder)
-        script = Receiver(mock, shore1, "sample-script", listen, folder)
+        form = Receiver(programs / "mock-device", shore0, "sample-form", listen, folder)
+        script = Receiver(programs / "mock-device", shore1, "sample-script", listen, folder)
         stack.enter_context(form)
         stack.enter_context(script)
         looked = look("-", 2)
@@ -292,6 +299,23 @@ def receivers(tally, look, mock, shore0, shore1, folder):
         bssid = found.get("sample-script", {}).get("bssid")
         tally.equal("receivers: the BSSID is true", bssid, script.device()["bssid"], looked)
 
+        said = find(programs, "--json")
+        *events, last = [json.loads(line) for line in said.stdout.splitlines()]
+        listed = {one["families"][0]: one for one in last["devices"]}
+        seen = {family: one["announced"]["addresses"][0] for family, one in listed.items()}
+        wanted = {"sample-form": "shore0", "sample-script": "shore1"}
+        wanted = {key: {"address": DEVICE, "adapter": name} for key, name in wanted.items()}
+        tally.equal("find: both, without a Wi-Fi service", seen, wanted, said)
+        tally.equal("find: each as it came", len(events), 2, said)
+        code = last["warnings"][0]["code"]
+        tally.equal("find: and what is missing", (said.returncode, code), (0, "no-wifi-service"), said)
+        identity = listed.get("sample-form", {}).get("identity", {})
+        tally.equal("find: its serial", identity.get("serial"), form.device()["serial"], said)
+        said = find(programs, "--adapter", "shore0", "--profile", "sample-form")
+        wanted = ["on a local network:", f"http://{DEVICE}", f"serial {serial}"]
+        missing = [words for words in wanted if words not in said.stdout]
+        tally.equal("find: told to a person", missing, [], said)
+
         form.command("joined off")
         looked = look("shore0", 1)
         tally.equal("a receiver that has left: not there", looked.all, [], looked)
@@ -301,14 +325,17 @@ def receivers(tally, look, mock, shore0, shore1, folder):
         tally.equal("back again: there", serials, [serial], looked)
 
 
-def link_local_alone(tally, look, mock, folder):
+def link_local_alone(tally, look, programs, folder):
     """A device without IPv4: its link-local address means something behind its adapter alone."""
     with Behind("shore2") as shore, ExitStack() as stack:
-        stack.enter_context(Receiver(mock, shore, "sample-form", "[::]:80", folder))
+        stack.enter_context(Receiver(programs / "mock-device", shore, "sample-form", "[::]:80", folder))
         looked = look("shore2", 2)
         device = (looked.all or [{}])[0]
         wanted = [f"{shore.link_local}%shore2"]
         tally.equal("link-local alone: its address", device.get("addresses"), wanted, looked)
+        said = find(programs, "--adapter", "shore2")
+        there = f"{shore.link_local} through shore2" in said.stdout
+        tally.holds("link-local alone: found behind its adapter", there, said)
         tally.equal("link-local alone: it answers", device.get("answers"), "sample-form", looked)
 
 
@@ -332,7 +359,7 @@ def main():
         os.environ[INSIDE] = "1"
         again = [sys.executable, str(Path(__file__).resolve()), str(programs)]
         os.execvp("unshare", ["unshare", "--net", "--mount", *again])
-    announced, mock = programs / "examples/announced", programs / "mock-device"
+    announced = programs / "examples/announced"
     tally = Tally()
 
     def look(adapter, seconds):
@@ -346,8 +373,8 @@ def main():
         shore1 = Behind("shore1", DEVICE, "192.168.4.2")
         with shore0, shore1:
             strangers(tally, look, python, shore0, shore1)
-            receivers(tally, look, mock, shore0, shore1, folder)
-        link_local_alone(tally, look, mock, folder)
+            receivers(tally, look, programs, shore0, shore1, folder)
+        link_local_alone(tally, look, programs, folder)
     return tally.close()
 
 

@@ -9,6 +9,7 @@ each of its adapters is an interface of that name, so that addresses are real on
 import json
 import subprocess
 import sys
+import time
 
 import dbus
 import dbus.mainloop.glib
@@ -50,6 +51,11 @@ def unpacked(value):
     if isinstance(value, (dbus.Boolean, bool)):
         return bool(value)
     return int(value) if isinstance(value, int) else str(value)
+
+
+def now():
+    """Seconds since this computer started, as an access point has them."""
+    return dbus.Int32(int(time.clock_gettime(time.CLOCK_BOOTTIME)))
 
 
 class Refused(dbus.DBusException):
@@ -107,6 +113,7 @@ class Device(Thing):
                 "ActiveConnection": NOTHING,
                 "HwAddress": f"02:00:00:00:0{number}:00",
                 "Dhcp4Config": NOTHING,
+                "Autoconnect": True,
             },
             WIRELESS: {
                 "AccessPoints": dbus.Array([], signature="o"),
@@ -120,6 +127,12 @@ class Device(Thing):
     def StateChanged(self, state, before, reason):
         pass
 
+    @dbus.service.method(DEVICE, in_signature="", out_signature="")
+    def Disconnect(self):
+        say(call="disconnect", adapter=self.name)
+        self.put(DEVICE, Autoconnect=False)
+        self.service.leave(self, 39)
+
     @dbus.service.method(WIRELESS, in_signature="a{sv}", out_signature="")
     def RequestScan(self, options):
         say(call="scan", adapter=self.name, options=unpacked(options))
@@ -128,6 +141,9 @@ class Device(Thing):
         GLib.timeout_add(30, self.scanned)
 
     def scanned(self):
+        for path in self.faces[WIRELESS]["AccessPoints"]:
+            if self.service.things[path].is_on:
+                self.service.things[path].put(POINT, LastSeen=now())
         self.last_scan += 1000
         self.put(WIRELESS, LastScan=dbus.Int64(self.last_scan))
         return False
@@ -282,7 +298,7 @@ class Service:
         }
         active = Thing(self, f"{MAIN}/ActiveConnection/{self.next()}", faces)
         active.device, active.saved, active.specific = device, saved, specific
-        device.put(DEVICE, ActiveConnection=dbus.ObjectPath(active.path))
+        device.put(DEVICE, ActiveConnection=dbus.ObjectPath(active.path), Autoconnect=True)
         walk = [PREPARE, CONFIG, IP_CONFIG, "address", ACTIVATED]
         GLib.idle_add(self.go, active, self.walks.pop(0) if self.walks else walk)
         return active
@@ -363,6 +379,10 @@ class Service:
                 }
             }
             thing = Thing(self, f"{MAIN}/AccessPoint/{self.next()}", faces)
+            # Without a word about it, it was heard once and long ago.
+            thing.is_on = words.get("on", False)
+            if thing.is_on:
+                thing.put(POINT, LastSeen=now())
             paths = [*device.faces[WIRELESS]["AccessPoints"], dbus.ObjectPath(thing.path)]
             device.put(WIRELESS, AccessPoints=dbus.Array(paths, signature="o"))
         elif do == "no-point":
@@ -384,6 +404,8 @@ class Service:
             device = self.device(words["adapter"])
             device.put(DEVICE, Managed=words["state"] != UNMANAGED)
             device.step(words["state"], words.get("reason", 0))
+        elif do == "autoconnect":
+            self.device(words["adapter"]).put(DEVICE, Autoconnect=words["is"])
         elif do == "flags":
             self.device(words["adapter"]).put(DEVICE, InterfaceFlags=dbus.UInt32(words["flags"]))
         elif do == "manager":
@@ -399,6 +421,14 @@ class Service:
         elif do == "unplug":
             self.leave(self.device(words["adapter"]), 36)
             self.device(words["adapter"]).remove()
+        elif do == "tell":
+            actives = [it for it in self.things.values() if ACTIVE in it.faces]
+            saved = [it for it in self.things.values() if isinstance(it, Saved)]
+            say(
+                call="told",
+                active=[it.faces[ACTIVE]["Id"] for it in actives],
+                saved=[it.settings["connection"]["id"] for it in saved],
+            )
         elif do == "vanish":
             self.bus.release_name(NM)
         elif do == "come-back":

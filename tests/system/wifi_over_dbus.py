@@ -254,7 +254,18 @@ def goes_home(tally, manager, wifi, home):
     found = wifi("go-home", home=home)
     tally.holds("home again after that", "ok" in found, found)
     tally.holds("nothing is home, too", "ok" in wifi("go-home", home=away))
+    there = {"adapter": "wlan1", "bssid": "02:00:00:00:aa:00"}
+    join(wifi, **there)
     manager.called()
+    wifi("go-home", home=away)
+    calls = [it["call"] for it in manager.called()]
+    tally.equal("left, and free to go on by itself", calls, ["deactivate"])
+    manager("autoconnect", adapter="wlan1", **{"is": False})
+    join(wifi, **there)
+    manager.called()
+    wifi("go-home", home=away)
+    calls = [it["call"] for it in manager.called()]
+    tally.equal("left, and disconnected as before", calls, ["disconnect"])
     manager("walks", walks=[[40, 50, [120, 53]], [40, 50, [120, 53]]])
     gone = {"adapter": "wlan1", "connection": {"id": HOME["uuid"], "name": HOME["id"]}}
     tally.equal("home is not in range", wifi.error("go-home", home=gone), "wifi-failed")

@@ -3,6 +3,20 @@
 
 use crate::find::wait::Advice;
 
+/// All that may be the matter where nothing was heard that tells more, the likeliest first.
+pub(crate) fn not_there() -> [&'static str; 7] {
+    [
+        Advice::NotPowered,
+        Advice::TransmitterOn,
+        Advice::PlaceTaken,
+        Advice::JoinedStored,
+        Advice::BindMode,
+        Advice::TooFar,
+        Advice::SwitchedOff,
+    ]
+    .map(words)
+}
+
 /// What to look at, for a person.
 pub(crate) fn words(advice: Advice) -> &'static str {
     match advice {
@@ -30,8 +44,8 @@ pub(crate) fn words(advice: Advice) -> &'static str {
              locked to another number may count that as a link: switch it off."
         }
         Advice::JoinedStored => {
-            "It has joined a local network that it keeps: look for it there (`linkmend find`), and \
-             give that address with --at."
+            "It has joined a local network that it keeps: `linkmend find` shows it there, with the \
+             address that leads to it (--at)."
         }
         Advice::PlaceTaken => "Another phone or computer holds its only place: let it leave.",
         Advice::BindMode => {

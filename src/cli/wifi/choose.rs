@@ -165,7 +165,7 @@ impl Listening<'_> {
 const GONE_S: f64 = 90.0;
 
 /// Now, in s since this computer started.
-pub(super) fn boot_seconds() -> f64 {
+pub(crate) fn boot_seconds() -> f64 {
     SystemClock::new().now().seconds
 }
 

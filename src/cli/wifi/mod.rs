@@ -1,7 +1,7 @@
 //! A device behind its own network: wait for it, join that very one, and talk through that adapter
 //! alone.
 
-mod adapter;
+pub(crate) mod adapter;
 pub(crate) mod advice;
 mod by_hand;
 pub(crate) mod choose;
@@ -11,18 +11,18 @@ mod enter;
 mod key;
 pub(crate) mod way_home;
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc, time::Duration};
 
 use crate::{
     change::{Trouble, over_wifi::Way},
     find::{
         air::Candidate,
-        wait::{self, WaitFor, Waited, wait_for},
+        wait::{self, Progress, WaitFor, Waited, wait_for},
     },
     journal::Journal,
     profile::Profile,
     session::Limits,
-    terms::{Exit, Mac, Untrusted},
+    terms::{Exit, Identity, Mac, Untrusted},
     wifi::{AdapterName, Join, Wifi, WifiError},
 };
 
@@ -106,12 +106,14 @@ pub(super) async fn open(
         wifi,
         adapter,
     };
-    let mut candidates = wait(&wish).await?.candidates;
-    match (candidates.len(), wish.device) {
-        (_, Some(device)) => one_of(&wish, candidates, device, &mut keys).await,
-        (1, None) => enter::enter(&wish, &candidates.swap_remove(0), &mut keys).await,
-        (_, None) if !context.screen.can_ask() => Err(choose::several(&candidates)),
-        (_, None) => {
+    if let Some(device) = wish.device {
+        return one_of(&wish, device, &mut keys).await;
+    }
+    let mut candidates = found(&wish).await?;
+    match candidates.len() {
+        1 => enter::enter(&wish, &candidates.swap_remove(0), &mut keys).await,
+        _ if !context.screen.can_ask() => Err(choose::several(&candidates)),
+        _ => {
             let listening = Listening {
                 context,
                 wifi: &*wish.wifi,
@@ -125,44 +127,42 @@ pub(super) async fn open(
 }
 
 /// Waits until there is at least one that may be meant.
-async fn wait(wish: &Wish<'_>) -> Result<Waited, Failure> {
-    let only: Option<Mac> = wish.device.and_then(|device| device.parse().ok());
-    let pick = |candidate: &Candidate| only.is_none_or(|only| candidate.point.bssid == only);
-    let longest = wish.radio.wait.unwrap_or_else(|| longest_s(wish.profiles));
-    let wait = WaitFor {
-        profiles: wish.profiles,
-        pick: &pick,
-        now_s: &choose::boot_seconds,
-        powered_at_s: None,
-        deadline_s: longest,
-        // Of one that is known by its hardware address there is no second.
-        settle: if only.is_some() {
-            std::time::Duration::ZERO
-        } else {
-            wait::SETTLE
-        },
-    };
-    let mut countdown = Countdown::new(wish.context.screen);
-    let waited = wait_for(&*wish.wifi, &wish.adapter, &wait, |progress| {
-        countdown.show(progress);
-    })
-    .await?;
-    drop(countdown);
+async fn found(wish: &Wish<'_>) -> Result<Vec<Candidate>, Failure> {
+    let waited = wait(wish, choose::boot_seconds(), &|_| true, wait::SETTLE).await?;
     if waited.candidates.is_empty() {
         return Err(nobody(wish, &waited));
     }
-    Ok(waited)
+    Ok(waited.candidates)
+}
+
+/// Waits until there is at least one that is picked, or the time is up, which began at `begun_s`.
+async fn wait(
+    wish: &Wish<'_>,
+    begun_s: f64,
+    pick: &(dyn Fn(&Candidate) -> bool + Send + Sync),
+    settle: Duration,
+) -> Result<Waited, Failure> {
+    let wait = WaitFor {
+        profiles: wish.profiles,
+        pick,
+        now_s: &choose::boot_seconds,
+        powered_at_s: Some(begun_s),
+        deadline_s: (begun_s + longest_s(wish) - choose::boot_seconds()).max(0.0),
+        settle,
+    };
+    let mut countdown = Countdown::new(wish.context.screen);
+    let show = |progress: &Progress| countdown.show(progress);
+    Ok(wait_for(&*wish.wifi, &wish.adapter, &wait, show).await?)
 }
 
 /// How long to wait for a network at most, where nothing else was said, in s: until the latest of
 /// the families' windows, and half a minute, since a receiver may be powered a while after the
 /// command was typed.
-fn longest_s(profiles: &[Arc<Profile>]) -> f64 {
-    let windows = profiles.iter().filter_map(|one| one.network.as_ref());
-    windows
-        .map(|network| network.opens_s.to)
-        .fold(0.0, f64::max)
-        + 30.0
+fn longest_s(wish: &Wish<'_>) -> f64 {
+    let networks = wish.profiles.iter().filter_map(|one| one.network.as_ref());
+    let windows = networks.map(|network| network.opens_s.to);
+    let longest = || windows.fold(0.0, f64::max) + 30.0;
+    wish.radio.wait.unwrap_or_else(longest)
 }
 
 fn nobody(wish: &Wish<'_>, waited: &Waited) -> Failure {
@@ -172,14 +172,14 @@ fn nobody(wish: &Wish<'_>, waited: &Waited) -> Failure {
         .filter_map(|one| one.network.as_ref())
         .flat_map(|network| &network.names)
         .map(|name| format!("`{name}`"))
-        .collect::<std::collections::BTreeSet<_>>()
+        .collect::<BTreeSet<_>>()
         .into_iter()
         .collect();
     let what = match wish.device {
         Some(device) => format!("`{}` is not in range", Untrusted::new(device)),
         None => format!("no network like {} is in range", names.join(" or ")),
     };
-    let passed = super::seconds::exact(waited.progress.passed_s);
+    let passed = super::seconds::exact(waited.progress.powered_s);
     let advice: Vec<&str> = waited
         .progress
         .advice
@@ -206,59 +206,120 @@ fn nobody(wish: &Wish<'_>, waited: &Waited) -> Failure {
     )
 }
 
-/// The one of several that goes by a serial, a BSSID or a name. Those that the journal knows to be
-/// it come first; every other one is read, compared and left as it was.
+/// The one that goes by a serial, a BSSID or a name, when its network opens. Where the journal knows
+/// its hardware address, that one is waited for, and others are only looked at when it does not come;
+/// else each that is there is read, compared and left as it was.
 async fn one_of(
     wish: &Wish<'_>,
-    mut candidates: Vec<Candidate>,
     device: &str,
     keys: &mut PassphraseFrom,
 ) -> Result<Target, Failure> {
-    let is_address = device.parse::<Mac>().is_ok();
-    let known: Vec<Mac> = wish
-        .journal
-        .archive()?
-        .find(device)?
+    let only: Option<Mac> = device.parse().ok();
+    let rows = wish.journal.archive()?.find(device)?;
+    let stable = rows
         .iter()
-        .filter_map(|row| row.identity.bssid.filter(|bssid| bssid.stable))
-        .map(|bssid| Mac(bssid.mac))
-        .collect();
-    candidates.sort_by_key(|one| !known.contains(&one.point.bssid));
+        .filter_map(|row| row.identity.bssid.filter(|bssid| bssid.stable));
+    let known: Vec<Mac> = stable.map(|bssid| Mac(bssid.mac)).collect();
+    let begun = choose::boot_seconds();
+    let mut any = known.is_empty();
+    let mut seen = BTreeSet::new();
     let mut others = Vec::new();
     let mut failed = None;
-    for candidate in &candidates {
-        let target = match enter::enter(wish, candidate, keys).await {
-            Ok(target) => target,
-            // One that cannot be joined or read may be another one than the one that is meant.
-            Err(failure @ (Failure::Wifi(_) | Failure::Find(_))) if candidates.len() > 1 => {
-                wish.context.screen.step(
-                    "passed by",
-                    Tone::Careful,
-                    &format!("{}: {failure}", candidate.point.bssid),
-                );
-                failed = failed.or(Some(failure));
-                continue;
-            }
-            Err(failure) => return Err(failure),
+    loop {
+        let pick = |one: &Candidate| {
+            let bssid = one.point.bssid;
+            let may_be = match only {
+                Some(only) => bssid == only,
+                None => any || known.contains(&bssid),
+            };
+            may_be && !seen.contains(&bssid)
         };
-        if is_address {
-            return Ok(target);
+        // Of one that is known by its hardware address there is no second.
+        let settle = match only {
+            None if any => wait::SETTLE,
+            _ => Duration::ZERO,
+        };
+        // Others may open theirs before it does.
+        let waited = wait(wish, begun, &pick, settle).await?;
+        let candidates = waited.candidates.clone();
+        if candidates.is_empty() && !any && only.is_none() {
+            any = true;
+            continue;
         }
-        let busy = wish.context.screen.busy("whose is it?");
-        let harvest = target.session.read().await?;
-        drop(busy);
-        if harvest.snapshot.goes_by(device) {
-            return Ok(target);
+        if candidates.is_empty() {
+            return Err(match failed {
+                _ if !others.is_empty() => not_among(device, &others),
+                Some(failure) => failure,
+                None => nobody(wish, &waited),
+            });
         }
-        others.push(format!(
-            "{} ({})",
-            harvest.snapshot.device.identity, candidate.point.bssid
-        ));
+        for candidate in &candidates {
+            let bssid = candidate.point.bssid;
+            seen.insert(bssid);
+            match look_at(wish, candidate, device, only.is_some(), keys).await {
+                Ok(Looked::It(target)) => return Ok(*target),
+                Ok(Looked::Another(identity)) => {
+                    let text = format!("{bssid} is {identity}, which is another one");
+                    wish.context.screen.step("passed by", Tone::Plain, &text);
+                    others.push(format!("{identity} ({bssid})"));
+                }
+                // One that cannot be joined or read may be another one than the one that is meant.
+                Err(
+                    failure @ (Failure::Find(_)
+                    | Failure::Session(_)
+                    | Failure::Wifi(
+                        WifiError::WrongPassphrase { .. }
+                        | WifiError::OutOfRange { .. }
+                        | WifiError::NotLetIn { .. }
+                        | WifiError::NoAddress { .. }
+                        | WifiError::JoinedAnother { .. }
+                        | WifiError::NoWayIn { .. }
+                        | WifiError::Other { .. },
+                    )),
+                ) if only.is_none() && !known.contains(&bssid) => {
+                    let text = format!("{bssid}: {failure}");
+                    wish.context.screen.step("passed by", Tone::Careful, &text);
+                    failed = failed.or(Some(failure));
+                }
+                Err(failure) => return Err(failure),
+            }
+        }
     }
-    if let (true, Some(failure)) = (others.is_empty(), failed) {
-        return Err(failure);
+}
+
+/// What one of several turned out to be.
+enum Looked {
+    /// The one that is meant.
+    It(Box<Target>),
+    /// This one.
+    Another(Identity),
+}
+
+/// Joins one and compares. `by_address`: its hardware address says already that it is the one.
+async fn look_at(
+    wish: &Wish<'_>,
+    candidate: &Candidate,
+    device: &str,
+    by_address: bool,
+    keys: &mut PassphraseFrom,
+) -> Result<Looked, Failure> {
+    let target = enter::enter(wish, candidate, keys).await?;
+    if by_address {
+        return Ok(Looked::It(Box::new(target)));
     }
-    Err(Failure::Trouble(
+    let busy = wish.context.screen.busy("whose is it?");
+    let harvest = target.session.read().await?;
+    drop(busy);
+    Ok(if harvest.snapshot.goes_by(device) {
+        Looked::It(Box::new(target))
+    } else {
+        Looked::Another(harvest.snapshot.device.identity)
+    })
+}
+
+/// It is none of those that are there.
+fn not_among(device: &str, others: &[String]) -> Failure {
+    Failure::Trouble(
         Trouble::new(
             "another-device",
             format!(
@@ -269,5 +330,5 @@ async fn one_of(
             Some("power the one that you mean; `linkmend find` shows what is in range"),
         )
         .ending(Exit::Refused),
-    ))
+    )
 }

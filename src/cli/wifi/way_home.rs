@@ -4,7 +4,7 @@
 //! however that ends. Where the process itself is ended in between, the journal knows, and the next
 //! command that opens it goes first ([`finish`]).
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
 use tokio::sync::Mutex;
 
@@ -13,8 +13,8 @@ use crate::{
         failure::Failure,
         screen::{Screen, Tone},
     },
-    journal::{AwayId, Journal},
-    wifi::{AdapterName, Home, Wifi, by_hand::ByHand},
+    journal::{AwayId, Journal, LeftAway},
+    wifi::{AdapterName, Home, Wifi, WifiError, by_hand::ByHand},
 };
 
 /// The adapters that are away from home.
@@ -112,42 +112,83 @@ pub(crate) async fn finish(screen: Screen, journal: &Journal) -> Result<(), Fail
     if left.is_empty() {
         return Ok(());
     }
-    let wifi = match crate::wifi::service().await {
-        Ok(wifi) => wifi,
+    match crate::wifi::service().await {
+        Ok(wifi) => bring_back(screen, journal, &*wifi, left).await,
         Err(error) => {
             tracing::warn!(%error, "nobody can be asked to go home");
-            return Ok(());
+            Ok(())
         }
-    };
-    for (row, home) in left {
-        let busy = screen.busy(format!("back to {}", place(&home)));
-        let came = wifi.go_home(&home).await;
+    }
+}
+
+async fn bring_back(
+    screen: Screen,
+    journal: &Journal,
+    wifi: &dyn Wifi,
+    left: Vec<LeftAway>,
+) -> Result<(), Failure> {
+    let mut back = BTreeSet::new();
+    for one in left {
+        let adapter = &one.home.adapter;
+        // What an adapter was connected to at first is its home, whatever came in between.
+        if back.contains(adapter) || is_over(wifi, &one).await {
+            journal.came_home(one.id).await?;
+            continue;
+        }
+        let busy = screen.busy(format!("back to {}", place(&one.home)));
+        let came = wifi.go_home(&one.home).await;
         drop(busy);
-        match came {
+        let error = match came {
             Ok(()) => {
                 screen.remark(
                     Tone::Careful,
                     "An earlier run was ended before it could put your Wi-Fi back.",
                 );
-                say_home(screen, &home);
-                journal.came_home(row).await?;
+                say_home(screen, &one.home);
+                back.insert(adapter.clone());
+                journal.came_home(one.id).await?;
+                continue;
             }
-            Err(error) => screen.fault(
-                "warning:",
-                Tone::Careful,
-                &format!("`{}` could not be put back: {error}", home.adapter),
-            ),
+            Err(error) => error,
+        };
+        let text = format!(
+            "`{adapter}` could not be put back to {}: {error}",
+            place(&one.home)
+        );
+        screen.fault("warning:", Tone::Careful, &text);
+        // Where it has found another network meanwhile, nothing is left to be put right: it is not
+        // to be torn off that one with every command.
+        if let Ok(Home {
+            connection: Some(_),
+            ..
+        }) = wifi.whereabouts(adapter).await
+        {
+            journal.came_home(one.id).await?;
         }
     }
     Ok(())
 }
 
+/// Whether there is nothing to put back: the computer was restarted since, so what was joined is left
+/// long ago, and the adapter is not there any more or is on a network that somebody chose.
+async fn is_over(wifi: &dyn Wifi, left: &LeftAway) -> bool {
+    if !left.restarted {
+        return false;
+    }
+    match wifi.whereabouts(&left.home.adapter).await {
+        Ok(now) => now.connection.is_some() || left.home.connection.is_none(),
+        Err(WifiError::NoAdapter { .. } | WifiError::OtherAdapters { .. }) => true,
+        Err(_) => false,
+    }
+}
+
 fn say_home(screen: Screen, home: &Home) {
-    screen.step(
-        "home",
-        Tone::Good,
-        &format!("`{}` is back: {}", home.adapter, place(home)),
-    );
+    let adapter = &home.adapter;
+    let text = match &home.connection {
+        Some(_) => format!("`{adapter}` is back on {}", place(home)),
+        None => format!("`{adapter}` is connected to nothing again, as before"),
+    };
+    screen.step("home", Tone::Good, &text);
 }
 
 fn place(home: &Home) -> String {
@@ -156,3 +197,6 @@ fn place(home: &Home) -> String {
         None => "connected to nothing".into(),
     }
 }
+
+#[cfg(test)]
+mod tests;

@@ -2,7 +2,7 @@
 //!
 //! What might be two devices stays two: a copycat must not hide behind the one whose serial it says.
 
-use super::{Announced, Heard, MOST_ADDRESSES, MOST_DEVICES, rank};
+use super::{Announced, Heard, MOST_ADDRESSES, MOST_DEVICES, News, rank};
 use crate::wifi::AdapterName;
 
 /// In the order in which they came.
@@ -20,14 +20,14 @@ struct Known {
 }
 
 impl Devices {
-    /// Takes in what was heard; the device, where it is one that was not known.
-    pub(super) fn take(&mut self, heard: Heard) -> Option<&Announced> {
+    /// Takes in what was heard; what it changes: a device that was not known, or one that is gone.
+    pub(super) fn take(&mut self, heard: Heard) -> Option<News> {
         match heard {
-            Heard::There { instance, device } => self.there(instance, device),
-            Heard::Gone { instance, adapter } => {
-                self.gone(&(adapter, instance));
-                None
+            Heard::There { instance, device } => {
+                let new = self.there(instance, device)?;
+                Some(News::Came(new.clone()))
             }
+            Heard::Gone { instance, adapter } => self.gone(&(adapter, instance)).map(News::Went),
         }
     }
 
@@ -58,7 +58,13 @@ impl Devices {
         self.known.last().map(|known| &known.device)
     }
 
-    fn gone(&mut self, place: &(AdapterName, String)) {
+    /// The device that nothing announces any more. One goodbye ends one instance, and with it one
+    /// device at most.
+    fn gone(&mut self, place: &(AdapterName, String)) -> Option<Announced> {
+        let last = |known: &Known| known.instances == [place.clone()];
+        if let Some(at) = self.known.iter().position(last) {
+            return Some(self.known.remove(at).device);
+        }
         for known in &mut self.known {
             known.instances.retain(|instance| instance != place);
             let still = |adapter: &AdapterName| known.instances.iter().any(|(a, _)| a == adapter);
@@ -67,7 +73,7 @@ impl Devices {
                 .addresses
                 .retain(|address| still(&address.adapter));
         }
-        self.known.retain(|known| !known.instances.is_empty());
+        None
     }
 }
 

@@ -252,8 +252,9 @@ fn device_that_says_goodbye_is_gone_where_it_said_so() {
         instance: format!("coot.{BOAT}"),
         adapter: adapter(through),
     };
-    devices.take(goodbye("wlan0"));
-    devices.take(goodbye("wlan1"));
+    // It is still on the other network, and nobody knew of a third.
+    assert!(devices.take(goodbye("wlan0")).is_none());
+    assert!(devices.take(goodbye("wlan1")).is_none());
     assert_eq!(
         devices.into_list().iter().map(ips).collect::<Vec<_>>(),
         [["10.1.0.7"]]
@@ -264,7 +265,9 @@ fn device_that_says_goodbye_is_gone_where_it_said_so() {
         &mut devices,
         vec![("wlan0", info("Coot", "10.0.0.7", &deck("TD-1")))],
     );
-    devices.take(goodbye("wlan0"));
+    let news = devices.take(goodbye("wlan0"));
+    let went = matches!(news, Some(News::Went(ref device)) if device.name == "Coot".into());
+    assert!(went);
     assert!(devices.into_list().is_empty());
 }
 

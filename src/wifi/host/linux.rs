@@ -321,7 +321,18 @@ fn of_error(error: &WifiError, level: Level) -> Finding {
         level,
         adapter: None,
         text: error.to_string(),
-        help: error.help(),
+        // What these say elsewhere is to look here.
+        help: match error {
+            WifiError::NoService { .. } => Some(
+                "install or start it; `--by-hand` goes without: it names the network, and you join \
+                 it"
+                .into(),
+            ),
+            WifiError::NoAdapter { .. } => {
+                Some("plug one in, or see that its driver is there (`sudo dmesg`)".into())
+            }
+            other => other.help(),
+        },
     }
 }
 

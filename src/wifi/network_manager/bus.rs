@@ -71,6 +71,15 @@ pub(super) trait SavedConnection {
 }
 
 #[proxy(
+    interface = "org.freedesktop.NetworkManager.Device",
+    default_service = "org.freedesktop.NetworkManager"
+)]
+pub(super) trait Device {
+    /// Leaves what it is on, and goes on to nothing by itself.
+    fn disconnect(&self) -> zbus::Result<()>;
+}
+
+#[proxy(
     interface = "org.freedesktop.NetworkManager.Device.Wireless",
     default_service = "org.freedesktop.NetworkManager"
 )]

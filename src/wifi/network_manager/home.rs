@@ -9,7 +9,7 @@ use zbus::{OwnedObjectPath, OwnedVariant, Variant};
 
 use super::{
     Inner, adapters,
-    bus::{ManagerProxy, NOTHING, SavedConnectionProxy, SavedConnectionsProxy},
+    bus::{DeviceProxy, ManagerProxy, NOTHING, SavedConnectionProxy, SavedConnectionsProxy},
     permissions,
     picture::Picture,
     reasons, wanted,
@@ -64,6 +64,9 @@ pub(super) async fn go_home(inner: &Inner, home: &Home) -> Result<(), WifiError>
         (device.path.clone(), ours)
     };
     if let Some(ours) = ours {
+        if home.connection.is_none() && inner.was_idle(&home.adapter) {
+            stay_idle(inner, &device).await;
+        }
         inner.end(&ours).await;
         let left = |picture: &Picture| {
             let on = picture.adapter(name).map_or(NOTHING, |it| it.active_path());
@@ -113,6 +116,15 @@ pub(super) async fn go_home(inner: &Inner, home: &Home) -> Result<(), WifiError>
         what: RETURNING,
         why: format!("`{}` is not to be reached now", shown(&connection.name)),
     })
+}
+
+/// Leaves what is ours as a person would who wants it to stay disconnected. Where that fails, it is
+/// left all the same.
+async fn stay_idle(inner: &Inner, device: &OwnedObjectPath) {
+    let proxy = DeviceProxy::builder(&inner.connection).path(device.clone());
+    if let Ok(proxy) = proxy.build().await {
+        let _left = proxy.disconnect().await;
+    }
 }
 
 /// How an activation of the connection at home ended.

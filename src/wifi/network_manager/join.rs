@@ -170,6 +170,7 @@ impl Attempt {
         let picture = self.inner.picture.borrow();
         self.inner.there(&picture)?;
         let device = adapters::usable(&picture, &self.wish.adapter)?;
+        self.inner.remember_idle(&device);
         let (seen, hides) = air::seen(&device, &self.wish.point);
         Ok(Found {
             device: device.path.clone(),

@@ -28,7 +28,11 @@ use async_trait::async_trait;
 use tokio::{sync::watch, task::JoinHandle, time};
 use zbus::{Connection, OwnedObjectPath, fdo::DBusProxy};
 
-use self::{bus::ManagerProxy, permissions::Permission, picture::Picture};
+use self::{
+    bus::ManagerProxy,
+    permissions::Permission,
+    picture::{Device, Picture},
+};
 use super::{AccessPoint, Adapter, AdapterName, Home, Join, Joined, NetworkName, Wifi, WifiError};
 
 /// What a person knows it by.
@@ -65,6 +69,7 @@ impl NetworkManager {
                 picture,
                 watcher,
                 called: Mutex::default(),
+                idle: Mutex::default(),
             }),
         })
     }
@@ -105,6 +110,8 @@ struct Inner {
     watcher: JoinHandle<()>,
     /// Names that were called for in a scan.
     called: Mutex<BTreeSet<NetworkName>>,
+    /// Adapters that a person had disconnected before something was joined.
+    idle: Mutex<BTreeSet<AdapterName>>,
 }
 
 impl Drop for Inner {
@@ -171,6 +178,24 @@ impl Inner {
         if let Ok(manager) = ManagerProxy::new(&self.connection).await {
             let _ended = manager.deactivate_connection(active).await;
         }
+    }
+
+    /// Keeps whether a person had disconnected the adapter; what is joined makes it forget that.
+    fn remember_idle(&self, device: &Device<'_>) {
+        let mut idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        if device.active().is_none() {
+            let adapter = AdapterName::new(device.name());
+            if device.autoconnects() {
+                idle.remove(&adapter);
+            } else {
+                idle.insert(adapter);
+            }
+        }
+    }
+
+    fn was_idle(&self, adapter: &AdapterName) -> bool {
+        let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
+        idle.contains(adapter)
     }
 
     fn was_called_for(&self, name: &NetworkName) -> bool {

@@ -292,6 +292,11 @@ impl<'a> Device<'a> {
         flag(self.values, "Managed").unwrap_or(true)
     }
 
+    /// Whether it goes on to a saved connection by itself; not after a person disconnected it.
+    pub(super) fn autoconnects(&self) -> bool {
+        flag(self.values, "Autoconnect").unwrap_or(true)
+    }
+
     pub(super) fn lacks_firmware(&self) -> bool {
         flag(self.values, "FirmwareMissing").unwrap_or(false)
     }

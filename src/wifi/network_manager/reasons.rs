@@ -114,7 +114,8 @@ pub(super) fn of_call(what: &'static str, error: &zbus::Error) -> WifiError {
     let name = name_of(error).unwrap_or_default();
     if name.ends_with(".PermissionDenied") || name.ends_with(".AccessDenied") {
         return WifiError::NotPermitted {
-            what,
+            // After "does not let you".
+            what: "ask its NetworkManager for that",
             action: NOT_NAMED.into(),
         };
     }
