@@ -36,6 +36,7 @@ messages, `out/` the daemons' logs.
 """
 
 import argparse
+import signal
 import sys
 import time
 from pathlib import Path
@@ -101,6 +102,8 @@ def play(lab, tally, wanted, name):
 
 
 def main():
+    # Asked to end, it takes its machine with it.
+    signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     given = arguments()
     missing = missing_packages()
     if missing:

@@ -11,7 +11,7 @@ import profiles
 from access_point import AccessPoint
 from faults import within
 from home import Home
-from laptop import Laptop
+from laptop import ADAPTER, Laptop
 from linkmend import Linkmend
 from person import ROOT, make_persons, open_session
 from portal import Portal
@@ -131,6 +131,13 @@ class Lab:
         if person is not ROOT:
             shutil.chown(path, person.name, person.name)
         return path
+
+    def through(self, adapter=ADAPTER, **kind):
+        """Options for a run by a family's profile (see `profile`) through one adapter.
+
+        Through the first one unless told otherwise, so that the laptop has a network to come back to.
+        """
+        return ["--profile", self.profile(**kind), "--adapter", adapter]
 
     def profile(self, family="sample-form", **changes):
         """A family's own profile with its waits as short as the receivers' here.

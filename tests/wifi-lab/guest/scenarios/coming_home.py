@@ -7,7 +7,7 @@ from scenario import scenario
 
 async def joined(lab, boat, *words, env=()):
     """A run that has just joined the receiver."""
-    run = await lab.start_run(lab.linkmend(), *words, "--profile", lab.profile(), env=env)
+    run = await lab.start_run(lab.linkmend(), *words, *lab.through(), env=env)
     await boat.opens()
     await run.until("it joins the receiver", boat.point.guest())
     return run
@@ -29,7 +29,7 @@ async def a_reading_that_is_interrupted_leaves_the_laptop_at_home(lab):
 async def a_wait_that_is_interrupted_leaves_the_laptop_at_home(lab):
     boat = await lab.receiver()
     await boat.tell("transmitter on")
-    terminal = await lab.terminal(lab.linkmend(), "read", "--profile", lab.profile())
+    terminal = await lab.terminal(lab.linkmend(), "read", *lab.through())
     await terminal.shows("TarnBoat")
     terminal.types("\x03")
     said = await terminal.end()
@@ -51,7 +51,7 @@ async def killed_while_joined_the_next_start_brings_the_laptop_home(lab):
     run = await joined(lab, boat, "read", "--json")
     await run.stop()
     # Nobody but the program brings it home here: NetworkManager is told not to by itself.
-    said = await lab.linkmend()("find", "--json", "--profile", lab.profile())
+    said = await lab.linkmend()("find", "--json", *lab.through())
     lab.check.equal("exit code of the next start", said.code, 0, said)
 
 
@@ -74,7 +74,7 @@ async def killed_in_the_middle_of_a_change_it_is_finished_by_resume(lab):
 async def a_dry_run_writes_nothing_and_leaves_the_laptop_as_it_was(lab):
     boat = await lab.receiver()
     await boat.opens()
-    said = await lab.linkmend()("unlock", "--dry-run", "--json", "--profile", lab.profile())
+    said = await lab.linkmend()("unlock", "--dry-run", "--json", *lab.through())
     lab.check.equal("exit code", said.code, 0, said)
     lab.check.equal("outcome", said.outcome, "planned", said)
     lab.check.holds("untouched", await boat.is_untouched(), said)

@@ -5,7 +5,7 @@ from scenario import scenario
 
 
 def words(lab, *more, **profile):
-    return ["unlock", "--yes", "--json", "--profile", lab.profile(**profile), *more]
+    return ["unlock", "--yes", "--json", *lab.through(**profile), *more]
 
 
 @scenario()
@@ -67,18 +67,18 @@ async def a_copycat_is_a_second_one_and_is_never_written_to(lab):
     await boat.opens()
     serial = (await boat.truth())["serial"]
     linkmend = lab.linkmend()
-    profile = lab.profile()
-    said = await linkmend("read", "--json", "--profile", profile)
+    through = lab.through()
+    said = await linkmend("read", "--json", *through)
     lab.check.equal("the boat is on record: exit code", said.code, 0, said)
     copy = await lab.receiver("copycat", seed=4711, bssid="02:0c:0b:0c:a7:01", channel=6)
     await copy.opens()
-    said = await linkmend("find", "--json", "--profile", profile)
+    said = await linkmend("find", "--json", *through)
     for one in (boat, copy):
         lab.check.holds(f"find shows {one.label} by its BSSID", one.bssid in said.stdout, said)
     # The boat goes, and only the copycat is there.
     await boat.tell("power off")
     await boat.shuts()
-    named = ["unlock", "--yes", "--json", "--profile", profile, "--device"]
+    named = ["unlock", "--yes", "--json", *through, "--device"]
     said = await linkmend(*named, serial)
     lab.check.holds("alone it is not taken for the boat", said.code in (3, 6), said)
     lab.check.holds("the copycat is untouched", await copy.is_untouched(), said)

@@ -21,7 +21,7 @@ async def of_four_alike_the_one_that_is_named_is_unlocked(lab):
     boats = await fleet(lab, 4)
     meant = boats[2]
     serial = (await meant.truth())["serial"]
-    words = ["unlock", "--yes", "--json", "--profile", lab.profile(), "--device", serial]
+    words = ["unlock", "--yes", "--json", *lab.through(), "--device", serial]
     said = await lab.linkmend()(*words)
     lab.check.equal("exit code", said.code, 0, said)
     lab.check.equal("outcome", said.outcome, "done", said)
@@ -38,7 +38,7 @@ async def of_four_alike_the_one_that_is_named_is_unlocked(lab):
 @scenario()
 async def of_two_alike_a_script_chooses_none(lab):
     boats = await fleet(lab, 2)
-    said = await lab.linkmend()("unlock", "--yes", "--json", "--profile", lab.profile())
+    said = await lab.linkmend()("unlock", "--yes", "--json", *lab.through())
     lab.check.equal("exit code", said.code, 6, said)
     for boat in boats:
         lab.check.equal(f"nobody was let in at {boat.label}", boat.point.guests, [])
@@ -71,7 +71,7 @@ async def two_adapters_at_once_reach_two_receivers_at_one_address(lab):
 @scenario()
 async def find_lists_those_of_one_name_apart(lab):
     boats = await fleet(lab, 2)
-    said = await lab.linkmend()("find", "--json", "--profile", lab.profile())
+    said = await lab.linkmend()("find", "--json", *lab.through())
     lab.check.equal("exit code", said.code, 0, said)
     for boat in boats:
         lab.check.holds(f"{boat.bssid} is listed", boat.bssid in said.stdout, said)

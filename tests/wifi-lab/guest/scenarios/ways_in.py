@@ -17,7 +17,7 @@ async def a_wrong_passphrase_is_told_as_that(lab):
     boat = await lab.receiver(passphrase="bulrushes-in-may")
     await boat.opens()
     wrong = lab.file("wrong", "mud-and-feathers\n")
-    words = ["--profile", lab.profile(), "--passphrase-file"]
+    words = [*lab.through(), "--passphrase-file"]
     said = await lab.linkmend()("read", "--json", *words, wrong)
     lab.check.equal("exit code", said.code, 6, said)
     lab.check.equal("error", said.error, "wrong-passphrase", said)
@@ -31,8 +31,7 @@ async def a_wrong_passphrase_is_told_as_that(lab):
 async def a_secret_goes_over_an_open_network_only_by_its_name(lab):
     boat = await lab.receiver(security="open", name="TarnBoat 31")
     await boat.opens()
-    words = ["unlock", "--yes", "--json", "--profile"]
-    words += [lab.profile(security="open", passphrase="")]
+    words = ["unlock", "--yes", "--json", *lab.through(security="open", passphrase="")]
     said = await lab.linkmend()(*words)
     lab.check.equal("without consent: exit code", said.code, 6, said)
     lab.check.holds("without consent: untouched", await boat.is_untouched(), said)
@@ -50,8 +49,8 @@ async def a_secret_goes_over_an_open_network_only_by_its_name(lab):
 async def a_receiver_behind_wpa3_is_unlocked(lab):
     boat = await lab.receiver(security="wpa3")
     await boat.opens()
-    profile = lab.profile(security="wpa3")
-    said = await lab.linkmend()("unlock", "--yes", "--json", "--profile", profile)
+    words = ["unlock", "--yes", "--json", *lab.through(security="wpa3")]
+    said = await lab.linkmend()(*words)
     lab.check.equal("exit code", said.code, 0, said)
     lab.check.equal("outcome", said.outcome, "done", said)
     settings = (await boat.truth())["settings"]
@@ -63,7 +62,7 @@ async def a_place_that_is_taken_is_told_and_free_again_it_is_read(lab):
     boat = await lab.receiver(more=["max_num_sta=1"])
     await boat.opens()
     phone = await lab.station("phone", boat.name, PASSPHRASE)
-    words = ["--profile", lab.profile()]
+    words = lab.through()
     said = await lab.linkmend()("read", "--json", *words)
     lab.check.equal("exit code", said.code, 1, said)
     lab.check.equal("error", said.error, "not-let-in", said)
@@ -76,14 +75,13 @@ async def a_place_that_is_taken_is_told_and_free_again_it_is_read(lab):
 async def a_receiver_that_gives_no_address_is_read(lab):
     boat = await lab.receiver(hands_out_addresses=False)
     await boat.opens()
-    await read_lock(lab, "--profile", lab.profile())
+    await read_lock(lab, *lab.through())
 
 
 @scenario()
 async def a_portal_that_answers_everything_is_no_receiver(lab):
     portal = await lab.portal("TarnBoat 44", PASSPHRASE)
-    profile = lab.profile()
-    said = await lab.linkmend()("unlock", "--yes", "--json", "--profile", profile)
+    said = await lab.linkmend()("unlock", "--yes", "--json", *lab.through())
     lab.check.equal("exit code", said.code, 3, said)
     lab.check.holds("it was joined", portal.point.guests, said)
     posts = [line for line in portal.asked if not line.startswith("GET ")]

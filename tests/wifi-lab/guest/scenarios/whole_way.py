@@ -51,16 +51,15 @@ async def way_out_is_not_lost(lab):
 @scenario()
 async def a_locked_receiver_is_unlocked_from_its_window_to_the_proof(lab):
     boat = await lab.receiver()
-    words = ["unlock", "--yes", "--json", "--profile", lab.profile()]
+    words = ["unlock", "--yes", "--json", *lab.through()]
     await unlocked(lab, boat, await lab.start_run(lab.linkmend(), *words))
 
 
 @scenario(autoconnect=True)
 async def a_receiver_that_fills_its_page_by_scripts_is_unlocked(lab):
     boat = await lab.receiver(family="sample-script", name="TarnBoat 12")
-    profile = lab.profile("sample-script")
     # It shows no serial: its BSSID says which one it is.
-    words = ["unlock", "--yes", "--json", "--profile", profile]
+    words = ["unlock", "--yes", "--json", *lab.through(family="sample-script")]
     await unlocked(lab, boat, await lab.start_run(lab.linkmend(), *words))
 
 
@@ -68,7 +67,7 @@ async def a_receiver_that_fills_its_page_by_scripts_is_unlocked(lab):
 async def a_person_who_is_no_administrator_unlocks_at_the_laptop(lab):
     boat = await lab.receiver()
     linkmend = lab.linkmend(lab.at_laptop)
-    words = ["unlock", "--yes", "--json", "--profile", lab.profile()]
+    words = ["unlock", "--yes", "--json", *lab.through()]
     await unlocked(lab, boat, await lab.start_run(linkmend, *words))
 
 
@@ -77,7 +76,7 @@ async def a_person_from_afar_is_told_what_is_not_permitted(lab):
     boat = await lab.receiver()
     await boat.opens()
     linkmend = lab.linkmend(lab.from_afar)
-    said = await linkmend("read", "--json", "--profile", lab.profile())
+    said = await linkmend("read", "--json", *lab.through())
     lab.check.equal("exit code", said.code, 1, said)
     lab.check.equal("error", said.error, "not-permitted", said)
     lab.check.equal("nobody was let in", boat.point.guests, [])
@@ -88,8 +87,7 @@ async def a_person_from_afar_is_told_what_is_not_permitted(lab):
 @scenario()
 async def a_person_at_a_terminal_sees_the_wait_and_agrees(lab):
     boat = await lab.receiver()
-    profile = lab.profile()
-    terminal = await lab.terminal(lab.linkmend(), "unlock", "--profile", profile)
+    terminal = await lab.terminal(lab.linkmend(), "unlock", *lab.through())
     await terminal.shows("TarnBoat")
     await boat.opens()
     # The question, with what is there and what is to be.
