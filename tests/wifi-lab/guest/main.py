@@ -1,0 +1,52 @@
+"""The machine's side of the lab: carries out the plan that comes by the port, and reports."""
+
+import asyncio
+import traceback
+
+import bench
+import power_cut
+from lab import Lab
+from report import Report
+from scenario import SCENARIOS, run
+
+
+async def play(lab, report, plan):
+    """The scenarios of the plan, one after another; ends early once the lab is broken."""
+    import scenarios  # noqa: F401
+
+    wanted = plan["only"]
+    chosen = [one for one in SCENARIOS if not wanted or one.name in wanted]
+    report.say("planned", scenarios=[one.name for one in chosen])
+    for one in chosen:
+        if await run(one, lab, report) == "broke":
+            # Whatever follows in the same machine would mean nothing.
+            return
+
+
+async def act(report, plan):
+    lab = await Lab.start(plan, report)
+    report.say("ready")
+    if plan["do"] == "scenarios":
+        await play(lab, report, plan)
+    elif plan["do"] == "bench":
+        await bench.play(lab, report, plan["rounds"])
+    elif plan["do"] == "power-cut":
+        await power_cut.cut(lab, report)
+    elif plan["do"] == "power-back":
+        await power_cut.back(lab, report)
+    else:
+        raise ValueError(f"no plan `{plan['do']}`")
+
+
+def main():
+    report = Report()
+    plan = report.plan()
+    try:
+        asyncio.run(act(report, plan))
+    except Exception:
+        report.say("broke", why=traceback.format_exc())
+    report.say("over")
+
+
+if __name__ == "__main__":
+    main()

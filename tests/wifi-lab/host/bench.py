@@ -1,0 +1,64 @@
+"""The speed table, from one boot: medians of all rounds, with what was to be reached beside them."""
+
+import statistics
+import sys
+import time
+
+from host.machine import LabBroke
+from host.tally import indent
+
+LIMIT_S = 1500
+SILENCE_S = 240
+
+WAYS = {
+    "linkmend": "`linkmend read`",
+    "script": "a script: `nmcli device wifi connect NAME`, DHCP, curl",
+    "network_manager": "the same D-Bus calls, static address, one curl",
+    "radio": "wpa_supplicant driven directly, known channel, static address, curl",
+}
+
+
+def run(lab, rounds):
+    """Prints the table; gives the exit code."""
+    times = {way: [] for way in WAYS}
+    try:
+        with lab.boot("bench", {"do": "bench", "rounds": rounds}) as machine:
+            for line in machine.lines(SILENCE_S, time.monotonic() + LIMIT_S):
+                if line["event"] == "time":
+                    times[line["way"]].append((line["read_s"], line["ended_s"]))
+                    print(f"{line['way']:16} {line['read_s']:6.2f} s", file=sys.stderr, flush=True)
+                elif line["event"] == "broke":
+                    raise LabBroke(line["why"])
+    except LabBroke as fault:
+        print(f"broke   the bench: {indent(fault).lstrip()}", flush=True)
+        return 3
+    if any(len(measured) < rounds for measured in times.values()):
+        print("broke   the bench: not all rounds were measured", flush=True)
+        return 3
+    print(table(times, rounds), flush=True)
+    return 0
+
+
+def table(times, rounds):
+    """The tables of DEVELOPERS.md."""
+    read = {way: [pair[0] for pair in measured] for way, measured in times.items()}
+    median = {way: statistics.median(measured) for way, measured in read.items()}
+    lines = [
+        f"| from known to read, {rounds} rounds | median | from, to |",
+        "| --- | --- | --- |",
+    ]
+    for way, words in WAYS.items():
+        ends = f"{min(read[way]):.2f} to {max(read[way]):.2f} s"
+        lines.append(f"| {words} | {median[way]:.2f} s | {ends} |")
+    ours, floor = median["linkmend"], median["network_manager"]
+    above = ours - median["radio"]
+    of_it = floor - median["radio"]
+    lines += [
+        "",
+        "| to reach | reached |",
+        "| --- | --- |",
+        f"| at most half of the script's median | {ours / median['script']:.2f} × |",
+        f"| within 1.1 × the same calls and one curl | {ours / floor:.2f} × |",
+        f"| above the radio's floor | {above:.2f} s, of which {of_it:.2f} s is NetworkManager |",
+    ]
+    return "\n".join(lines)
