@@ -60,7 +60,8 @@ def arguments():
     parser = argparse.ArgumentParser(description=__doc__.split("\n")[0])
     parser.add_argument("programs", nargs="?", type=Path, metavar="FOLDER")
     parser.add_argument("--only", nargs="+", default=[], metavar="NAME")
-    parser.add_argument("--bench", action="store_true")
+    parser.add_argument("--bench", action="store_true", help="print the speed table")
+    parser.add_argument("--missing", action="store_true", help="name the packages to install")
     parser.add_argument("--rounds", type=int, default=7, help="of the speed table")
     given = parser.parse_args()
     kind = "release" if given.bench else "debug"
@@ -106,6 +107,9 @@ def main():
     signal.signal(signal.SIGTERM, lambda *_: sys.exit(143))
     given = arguments()
     missing = missing_packages()
+    if given.missing:
+        print(*missing)
+        return 0
     if missing:
         sys.exit(f"run.py needs these Debian packages: {' '.join(missing)}")
     lab = Lab(Programs(given.programs))

@@ -13,6 +13,9 @@ from faults import LabBroke, within
 from process import run
 
 ADAPTERS = ("wlan0", "wlan1")
+# Of mac80211_hwsim: the rules of a world that allow 22 channels instead of a hundred, since an
+# emulated scan takes its time for each, and no adapters for another purpose.
+OPTIONS = ("regtest=5", "support_p2p_device=0")
 
 
 @dataclass
@@ -34,7 +37,7 @@ class Radios:
     async def load(cls, others):
         """Loads the kernel's simulated radios: the laptop's, and so many others."""
         wanted = len(ADAPTERS) + others
-        await run("modprobe", "mac80211_hwsim", f"radios={wanted}")
+        await run("modprobe", "mac80211_hwsim", f"radios={wanted}", *OPTIONS)
         async with within(60, "names of the radios by udev"):
             await run("udevadm", "settle")
         found = glob.glob("/sys/class/net/wlan*")

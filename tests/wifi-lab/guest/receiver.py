@@ -13,6 +13,7 @@ from faults import LabBroke, within
 from home import serve_addresses
 from notice import Notice
 from process import Daemon, inside
+from station import Station
 
 ADDRESS = "192.168.77.1"
 # What the families of this program's own samples have.
@@ -44,8 +45,12 @@ class Receiver:
         hands_out_addresses=True,
         more=(),
         options=(),
+        joins=None,
     ):
-        """`bssid` is another than its own; `more` goes to hostapd, `options` to `mock-device`."""
+        """`bssid` is another than its own; `more` goes to hostapd, `options` to `mock-device`.
+
+        `joins`: it has this network stored and joins it: (name, passphrase, own address with prefix).
+        """
         self = cls()
         self.label = label
         self.name = name
@@ -69,12 +74,19 @@ class Receiver:
         self._notice = Notice()
         self._fault = None
         self._addresses = None
+        self._station = None
         self.socket = f"/run/lab/{label}.socket"
         await self.radio.ip("addr", "add", f"{ADDRESS}/24", "dev", self.radio.interface)
         if hands_out_addresses:
             self._addresses = await serve_addresses(self.radio, label, FIRST_GUEST, LAST_GUEST)
         words = ["--family", family, "--scenario", scenario, "--seed", seed, "--speed", speed]
-        words += ["--listen", f"{ADDRESS}:80", "--listen-anywhere", "--from-cold", "--tell-air"]
+        if joins is None:
+            words += ["--listen", f"{ADDRESS}:80"]
+        else:
+            await self._join(*joins)
+            words += ["--listen", "0.0.0.0:80", "--joined", "--advertise"]
+            words += ["--advertise-on", self.radio.interface]
+        words += ["--listen-anywhere", "--from-cold", "--tell-air"]
         # Its log comes by the same way, so that turns and requests are in their order.
         words += ["--control", self.socket, "--log", "/dev/stdout", *options]
         command = inside(self.radio.namespace, lab.mock_device, *words)
@@ -84,6 +96,10 @@ class Receiver:
             await self._device.says('"format"')
         self._following = asyncio.create_task(self._follow())
         return self
+
+    async def _join(self, name, passphrase, address):
+        self._station = await Station.join(self.radio, f"{self.label}-ashore", name, passphrase)
+        await self.radio.ip("addr", "add", address, "dev", self.radio.interface)
 
     def _hear(self, line):
         if not line.startswith("{"):
@@ -174,4 +190,6 @@ class Receiver:
         await self.point.shut()
         if self._addresses is not None:
             await self._addresses.stop()
+        if self._station is not None:
+            await self._station.leave()
         await lab.radios.give_back(self.radio)

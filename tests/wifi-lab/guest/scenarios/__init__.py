@@ -5,6 +5,7 @@ from scenarios import whole_way  # noqa: F401
 from scenarios import several  # noqa: F401
 from scenarios import ways_in  # noqa: F401
 from scenarios import on_the_way  # noqa: F401
+from scenarios import ashore  # noqa: F401
 from scenarios import coming_home  # noqa: F401
 from scenarios import by_hand  # noqa: F401
 from scenarios import bad_input  # noqa: F401
