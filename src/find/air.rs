@@ -58,15 +58,17 @@ pub fn is_fallback(network: &Network, point: &AccessPoint) -> bool {
 /// The names that a network which keeps its name to itself would have to be called by: those of the
 /// families that are no patterns. For the `hidden` of a scan.
 pub fn whole_names(profiles: &[Arc<Profile>]) -> Vec<NetworkName> {
-    let networks = profiles
-        .iter()
-        .filter_map(|profile| profile.network.as_ref());
-    let names: BTreeSet<NetworkName> = networks
-        .flat_map(|network| &network.names)
-        .filter(|name| !name.contains('*'))
-        .map(|name| NetworkName::from(name.as_str()))
-        .collect();
-    names.into_iter().collect()
+    let whole = names(profiles)
+        .into_iter()
+        .filter(|name| !name.contains('*'));
+    whole.map(NetworkName::from).collect()
+}
+
+/// What the families' networks may be called: names, or patterns in which `*` stands for any bytes.
+pub fn names(profiles: &[Arc<Profile>]) -> BTreeSet<&str> {
+    let networks = profiles.iter().filter_map(|one| one.network.as_ref());
+    let names = networks.flat_map(|network| &network.names);
+    names.map(String::as_str).collect()
 }
 
 /// Several access points of one name, at least one of which may be a device. Nobody can say from

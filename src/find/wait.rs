@@ -118,6 +118,17 @@ pub(super) fn of_late(list: &[AccessPoint], now_s: f64) -> Vec<AccessPoint> {
 /// some of the host's lists keep whole seconds.
 const HEARD_OF_LATE_S: f64 = 15.0;
 
+/// When after power-up the families' networks open: the earliest beginning and the latest end; none:
+/// no family says.
+pub fn window(profiles: &[Arc<Profile>]) -> Option<Span> {
+    let networks = profiles.iter().filter_map(|one| one.network.as_ref());
+    let windows = networks.map(|network| network.opens_s);
+    windows.reduce(|a, b| Span {
+        from: a.from.min(b.from),
+        to: a.to.max(b.to),
+    })
+}
+
 /// A wait: told the time, in s since this computer started, and what is in range.
 #[derive(Debug, Clone)]
 pub struct Waiting {
@@ -138,18 +149,11 @@ pub struct Waiting {
 impl Waiting {
     /// Begins at `now_s`. `powered_at_s`: when the device was powered, where that is known.
     pub fn new(profiles: &[Arc<Profile>], now_s: f64, powered_at_s: Option<f64>) -> Self {
-        let windows = profiles.iter().filter_map(|profile| {
-            let network = profile.network.as_ref()?;
-            Some(network.opens_s)
-        });
         Self {
             profiles: profiles.to_vec(),
             since_s: now_s,
             powered_at_s: powered_at_s.unwrap_or(now_s),
-            window: windows.reduce(|a, b| Span {
-                from: a.from.min(b.from),
-                to: a.to.max(b.to),
-            }),
+            window: window(profiles),
             scans: 0,
             scanned_s: None,
             every_s: SCAN_EVERY_S,

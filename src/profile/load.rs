@@ -21,7 +21,7 @@ use super::kinds;
 use super::model::{
     At, BindMode, Body, Encoding, Field, Format, HostAddress, IdentityRule, Login, Method, Network,
     Pattern, Place, Profile, Recognise, Request, Restart, RestartBy, Returns, Save, SaveHow,
-    Security, Source, Span, WitnessRule,
+    Security, Source, Span, WitnessRule, is_passphrase,
 };
 use super::template::Template;
 use super::tree::Node;
@@ -348,11 +348,6 @@ fn network(node: &Node, root: &Node, faults: &mut Faults) -> Option<Network> {
         host,
         opens_s: span(root, &["network", "opens-s"], faults)?,
     })
-}
-
-/// IEEE 802.11-2020 annex J.4.1 (clause number from memory): 8 to 63 characters from 32 to 126.
-fn is_passphrase(words: &str) -> bool {
-    (8..=63).contains(&words.len()) && words.bytes().all(|byte| (32..=126).contains(&byte))
 }
 
 fn restart(node: &Node, root: &Node, faults: &mut Faults) -> Option<Restart> {

@@ -132,6 +132,12 @@ impl HostAddress {
     }
 }
 
+/// Whether words can be the passphrase of a Wi-Fi network: 8 to 63 characters from 32 to 126 (IEEE
+/// 802.11-2020 annex J.4.1, clause number from memory).
+pub fn is_passphrase(words: &str) -> bool {
+    (8..=63).contains(&words.len()) && words.bytes().all(|byte| (32..=126).contains(&byte))
+}
+
 /// A closed range of seconds.
 #[derive(Debug, Clone, Copy, PartialEq)]
 pub struct Span {

@@ -10,14 +10,12 @@ network namespace of its own.
 import signal
 import subprocess
 import sys
-import tempfile
 import time
 from pathlib import Path
 
 from bus import PATIENCE_S
-from bus import Bus, Lines, MadeUp, run, within
-from face_over_dbus import BOAT, FIRST, HOME, OPEN, SECOND, Behind, Face, is_home
-from outside import PLAIN, ROOT, Said, Tally
+from cable import BOAT, FIRST, HOME, OPEN, SECOND, is_home, stage
+from outside import PLAIN, ROOT, Said
 
 THIRD = "02:00:5e:00:00:03"
 BARE = b"TarnBoat 9".hex()
@@ -25,16 +23,6 @@ BARE = b"TarnBoat 9".hex()
 NOWHERE = ["--at", "http://127.77.77.77:9", "--limit", "attempts=1"]
 # A step of an activation takes 5 ms.
 A_SECOND = [50] * 200
-
-
-class Quick(Behind):
-    """A receiver whose waits take a twentieth of their time."""
-
-    def start(self, programs):
-        words = ["--family", "sample-form", "--scenario", "locked", "--listen-anywhere"]
-        words += ["--listen", "192.168.77.1:80", "--until-stdin-closes", "--speed", "20"]
-        self.device = Lines([*self.within, Path(programs, "mock-device"), *words], {})
-        self.where = self.device.next()
 
 
 class Running:
@@ -259,32 +247,16 @@ def resumed(tally, manager, linkmend, receiver, folder):
 
 
 def main():
-    within(["--net", "--mount"])
-    programs = Path(sys.argv[1]) if len(sys.argv) > 1 else ROOT / "target/debug"
-    tally = Tally()
-    run("ip", "link", "add", "wlan0", "type", "veth", "peer", "name", "wlan0-peer")
-    run("ip", "link", "set", "wlan0", "up")
-    receiver = Quick(programs, "wlan0")
-    with tempfile.TemporaryDirectory() as folder:
-        bus = Bus(folder)
-        manager = MadeUp(bus.env)
-        linkmend = Face(programs, bus.env, Path(folder, "data"))
-        manager("adapter", name="wlan0", number=1)
-        manager("saved", adapter="wlan0", active=True, **HOME)
+    with stage() as (tally, manager, linkmend, receiver, _, folder):
         manager("point", adapter="wlan0", name=BOAT, bssid=FIRST, on=True)
-        try:
-            serial = there_and_back(tally, manager, linkmend, receiver)
-            one_of_several(tally, manager, linkmend, receiver, serial)
-            cut_off(tally, manager, linkmend)
-            wrong_passphrase(tally, manager, linkmend)
-            open_network(tally, manager, linkmend, receiver, folder)
-            another_subnet(tally, manager, linkmend, folder)
-            without_waiting(tally, manager, linkmend)
-            resumed(tally, manager, linkmend, receiver, folder)
-        finally:
-            manager.close()
-            bus.close()
-            receiver.end()
+        serial = there_and_back(tally, manager, linkmend, receiver)
+        one_of_several(tally, manager, linkmend, receiver, serial)
+        cut_off(tally, manager, linkmend)
+        wrong_passphrase(tally, manager, linkmend)
+        open_network(tally, manager, linkmend, receiver, folder)
+        another_subnet(tally, manager, linkmend, folder)
+        without_waiting(tally, manager, linkmend)
+        resumed(tally, manager, linkmend, receiver, folder)
     return tally.close()
 
 

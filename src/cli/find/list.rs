@@ -17,6 +17,7 @@ use crate::{
         air::{self, Alike, Candidate},
         around::Around,
         mdns::{Announced, InReach, identity_of, merge},
+        wait,
     },
     journal::{Archive, DeviceRow},
     profile::Profile,
@@ -196,10 +197,7 @@ impl Listing {
             Some(adapter) => format!("no network of a receiver is in range of `{adapter}`, and "),
             None => String::new(),
         };
-        let windows = self.profiles.iter().filter_map(|one| one.network.as_ref());
-        let latest = windows
-            .map(|network| network.opens_s.to)
-            .fold(0.0, f64::max);
+        let latest = wait::window(&self.profiles).map_or(0.0, |window| window.to);
         let help = if self.adapter.is_none() {
             "connect this computer to the network that the device has joined, or give its address \
              to the other commands with --at URL"

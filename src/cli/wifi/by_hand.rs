@@ -46,13 +46,12 @@ pub(super) async fn open(
     wait_s: Option<f64>,
 ) -> Result<Target, Failure> {
     let screen = context.screen;
-    let networks = || profiles.iter().filter_map(|one| one.network.as_ref());
-    let names: BTreeSet<String> = networks().flat_map(|one| one.names.clone()).collect();
-    let names: Vec<String> = names.into_iter().collect();
-    let addresses: BTreeSet<IpAddr> = networks().map(|one| one.address).collect();
+    let names = find::air::names(profiles).into_iter();
+    let names: Vec<String> = names.map(Into::into).collect();
+    let networks = profiles.iter().filter_map(|one| one.network.as_ref());
+    let addresses: BTreeSet<IpAddr> = networks.map(|one| one.address).collect();
     let usual = addresses.first().copied();
-    let opens = networks().map(|one| (one.opens_s.from, one.opens_s.to));
-    let opens = opens.reduce(|a, b| (a.0.min(b.0), a.1.max(b.1)));
+    let opens = find::wait::window(profiles).map(|window| (window.from, window.to));
 
     let hands: Arc<dyn Hands> = Arc::new(Told { screen });
     let probe = Arc::new(Families {

@@ -12,7 +12,10 @@ use crate::{
         screen::{Screen, Tone},
         seconds,
     },
-    find::air::{self, Candidate, Sightings},
+    find::{
+        air::{self, Candidate, Sightings},
+        wait,
+    },
     profile::Profile,
     terms::Exit,
     wifi::{AccessPoint, AdapterName, Wifi},
@@ -152,10 +155,7 @@ impl Listening<'_> {
 
     /// Until the last of the families opens its network, and a little.
     fn window_s(&self) -> f64 {
-        let windows = self.profiles.iter().filter_map(|one| one.network.as_ref());
-        let latest = windows
-            .map(|network| network.opens_s.to)
-            .fold(0.0, f64::max);
+        let latest = wait::window(self.profiles).map_or(0.0, |window| window.to);
         latest * 1.5 + 30.0
     }
 }

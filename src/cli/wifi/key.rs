@@ -13,7 +13,7 @@ use crate::{
         screen::{Screen, Tone},
         secret_file,
     },
-    profile::{Network, Security},
+    profile::{Network, Security, is_passphrase},
     terms::Exit,
     wifi::{AccessPoint, Key},
 };
@@ -110,11 +110,6 @@ impl PassphraseFrom {
             screen.asking().remark(Tone::Careful, LONG);
         }
     }
-}
-
-/// IEEE 802.11-2020 annex J.4.1 (clause number from memory): 8 to 63 characters from 32 to 126.
-fn is_passphrase(words: &str) -> bool {
-    (8..=63).contains(&words.len()) && words.bytes().all(|byte| (32..=126).contains(&byte))
 }
 
 const LONG: &str = "A passphrase is 8 to 63 printable ASCII characters.";

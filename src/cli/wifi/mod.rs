@@ -16,7 +16,7 @@ use std::{collections::BTreeSet, sync::Arc, time::Duration};
 use crate::{
     change::{Trouble, over_wifi::Way},
     find::{
-        air::Candidate,
+        air::{self, Candidate},
         wait::{self, Progress, WaitFor, Waited, wait_for},
     },
     journal::Journal,
@@ -159,22 +159,13 @@ async fn wait(
 /// the families' windows, and half a minute, since a receiver may be powered a while after the
 /// command was typed.
 fn longest_s(wish: &Wish<'_>) -> f64 {
-    let networks = wish.profiles.iter().filter_map(|one| one.network.as_ref());
-    let windows = networks.map(|network| network.opens_s.to);
-    let longest = || windows.fold(0.0, f64::max) + 30.0;
+    let longest = || wait::window(wish.profiles).map_or(0.0, |window| window.to) + 30.0;
     wish.radio.wait.unwrap_or_else(longest)
 }
 
 fn nobody(wish: &Wish<'_>, waited: &Waited) -> Failure {
-    let names: Vec<String> = wish
-        .profiles
-        .iter()
-        .filter_map(|one| one.network.as_ref())
-        .flat_map(|network| &network.names)
-        .map(|name| format!("`{name}`"))
-        .collect::<BTreeSet<_>>()
-        .into_iter()
-        .collect();
+    let names = air::names(wish.profiles).into_iter();
+    let names: Vec<String> = names.map(|name| format!("`{name}`")).collect();
     let what = match wish.device {
         Some(device) => format!("`{}` is not in range", Untrusted::new(device)),
         None => format!("no network like {} is in range", names.join(" or ")),

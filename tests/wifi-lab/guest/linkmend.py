@@ -1,10 +1,9 @@
 """Runs of the program under test, as a script or a person starts it."""
 
 import asyncio
-import json
 import os
-from dataclasses import dataclass
 
+import outside
 from faults import ProductFailed
 from person import ROOT
 
@@ -13,22 +12,8 @@ RUN_LIMIT_S = 150
 PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 
 
-@dataclass
-class Said:
-    """What one run said."""
-
-    words: list
-    code: int
-    stdout: str
-    stderr: str
-
-    @property
-    def json(self):
-        """The one object on stdout; an empty one where there is none."""
-        try:
-            return json.loads(self.stdout)
-        except ValueError:
-            return {}
+class Said(outside.Said):
+    """What one run said, and what of it the scenarios look at."""
 
     @property
     def error(self):
@@ -42,10 +27,6 @@ class Said:
     def value(self, setting):
         """The value that a reading gave for a setting."""
         return self.json.get("settings", {}).get(setting, {}).get("value")
-
-    def __str__(self):
-        words = " ".join(map(str, self.words))
-        return f"$ {words}\nexit code {self.code}\n{self.stdout}{self.stderr}"
 
 
 class Linkmend:

@@ -1,7 +1,12 @@
 """The machine's side of the lab: carries out the plan that comes by the port, and reports."""
 
 import asyncio
+import sys
 import traceback
+from pathlib import Path
+
+# What the checks without a radio have as well; what is of one name here comes first.
+sys.path.append(str(Path(__file__).parents[2] / "system"))
 
 import bench
 import power_cut
