@@ -51,7 +51,7 @@ from host.programs import Programs, missing_packages  # noqa: E402
 from host.tally import Tally  # noqa: E402
 
 # One boot with all scenarios, on two slow cores that do nothing else.
-BOOT_LIMIT_S = 900
+BOOT_LIMIT_S = 1500
 # The longest that a sound scenario says nothing for, on a busy computer.
 SILENCE_S = 330
 

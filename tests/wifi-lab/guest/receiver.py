@@ -88,8 +88,9 @@ class Receiver:
             words += ["--advertise-on", self.radio.interface]
         words += ["--listen-anywhere", "--from-cold", "--tell-air"]
         # Its log comes by the same way, so that turns and requests are in their order.
-        words += ["--control", self.socket, "--log", "/dev/stdout", *options]
+        words += ["--control", self.socket, "--log", "-", *options]
         command = inside(self.radio.namespace, lab.mock_device, *words)
+        # Before it starts, since what it says may be heard late.
         self.begun = time.clock_gettime(time.CLOCK_BOOTTIME)
         self._device = await Daemon.start(f"receiver-{label}", *command, on_line=self._hear)
         async with within(START_LIMIT_S, f"{label} introduces itself"):
@@ -111,8 +112,7 @@ class Receiver:
             is_open = event["air"] == "open"
             now = time.clock_gettime(time.CLOCK_BOOTTIME)
             if not self.turns and not is_open:
-                # Its first line: it has just been powered up.
-                self.begun = now
+                # Its first line, which is no turn: it has just been powered up.
                 return
             told = event["bssid"] if is_open else event["why"]
             self.turns.append((now, event["air"], told))

@@ -34,8 +34,8 @@ async def by_hand_a_receiver_is_unlocked(lab):
     await terminal.shows("TarnBoat")
     await boat.opens()
     await join_by_hand(lab, boat)
-    await terminal.shows("[y/n]")
-    terminal.types("y")
+    await terminal.shows("[y/N]")
+    terminal.types("y\r")
     await boat.shuts()
     await boat.opens(2)
     await lab.nm.hears(ADAPTER, boat.bssid, since=boat.turns[-1][0])
@@ -56,10 +56,10 @@ async def by_hand_a_host_that_hops_away_before_the_write_writes_to_nobody_else(l
     await join_by_hand(lab, boat)
     words = ["unlock", "--by-hand", "--profile", lab.profile()]
     terminal = await lab.terminal(lab.linkmend(), *words)
-    await terminal.shows("[y/n]")
+    await terminal.shows("[y/N]")
     # Between the reading and the write the host goes to another one of the same name and address.
     await pick(other)
-    terminal.types("y")
+    terminal.types("y\r")
     said = await terminal.end()
     lab.check.equal("exit code", said.code, 6, said)
     for one in (boat, other):
@@ -73,9 +73,9 @@ async def by_hand_a_host_that_hops_home_before_the_write_writes_when_it_is_back(
     await join_by_hand(lab, boat)
     words = ["unlock", "--by-hand", "--profile", lab.profile()]
     terminal = await lab.terminal(lab.linkmend(), *words)
-    await terminal.shows("[y/n]")
+    await terminal.shows("[y/N]")
     await go_home(lab)
-    terminal.types("y")
+    terminal.types("y\r")
     lab.check.holds("nothing is written from home", await boat.is_untouched())
     await terminal.shows("TarnBoat")
     await pick(boat)

@@ -1,6 +1,7 @@
 """One receiver from its window to the proof, in the hands of root, of a person, and at a terminal."""
 
 from laptop import ADAPTER
+from network_manager import WIRELESS
 from scenario import scenario
 
 # NMSettingsConnectionFlags of NetworkManager: gone with what is active.
@@ -36,9 +37,10 @@ async def unlocked(lab, boat, run):
 
 
 async def adapter_address(lab, adapter=ADAPTER):
-    """An adapter's own address, in lower case."""
-    with open(f"/sys/class/net/{adapter}/address") as file:
-        return file.read().strip()
+    """The address that an adapter is born with, in lower case: while it scans it may show others."""
+    device = await lab.nm.device(adapter)
+    address = await lab.nm.get(device, WIRELESS, "PermHwAddress")
+    return address.lower()
 
 
 async def way_out_is_not_lost(lab):
@@ -93,9 +95,9 @@ async def a_person_at_a_terminal_sees_the_wait_and_agrees(lab):
     # The question, with what is there and what is to be.
     await terminal.shows("7")
     await terminal.shows("off")
-    await terminal.shows("[y/n]")
+    await terminal.shows("[y/N]")
     lab.check.holds("nothing is written before the answer", await boat.is_untouched())
-    terminal.types("y")
+    terminal.types("y\r")
     said = await terminal.end()
     lab.check.equal("exit code", said.code, 0, said)
     settings = (await boat.truth())["settings"]
