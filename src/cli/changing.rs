@@ -28,9 +28,9 @@ use crate::{
         ledger::{self, ChangeLedger},
     },
     judge::{Expectation, judge},
-    profile::Profile,
+    profile::{Profile, SaveHow},
     terms::{
-        Condition, Exit, Proof, SettingName, Value,
+        Condition, Exit, Proof, SaveName, SettingName, Value,
         output::{ChangeOut, ErrorOut, FORMAT, Outcome},
     },
 };
@@ -250,22 +250,35 @@ pub(crate) async fn agree_to_open(
     writing: Writing,
 ) -> Result<(), Failure> {
     if let Some(open) = target.wifi.as_ref().and_then(|over| over.open.as_ref())
-        && let Some(secret) = first_secret(&target.profile, wanted)
+        && let Some(what) = first_secret(&target.profile, wanted)
         && !writing.dry_run
     {
-        let what = format!("the value of `{secret}`");
         open.agree(context, &what).await?;
     }
     Ok(())
 }
 
-/// A secret that is to be set.
-fn first_secret(profile: &Profile, wanted: &Wanted) -> Option<SettingName> {
-    let secret = |name: &&SettingName| {
-        let setting = profile.setting(name.as_str());
-        setting.is_some_and(|setting| setting.secret) && wanted.get(*name) != Some(&Value::Absent)
+/// A secret that would go to the device: one that is to be set, or one that a save sends along as it
+/// was read.
+fn first_secret(profile: &Profile, wanted: &Wanted) -> Option<String> {
+    let of = |name: &SettingName| profile.setting(name.as_str());
+    let set = wanted
+        .iter()
+        .find(|(name, value)| **value != Value::Absent && of(name).is_some_and(|s| s.secret));
+    if let Some((name, _)) = set {
+        return Some(format!("the value of `{name}`"));
+    }
+    let saves = wanted.keys().filter_map(of).flat_map(|s| &s.saves);
+    let is_whole = |save: &&SaveName| {
+        let how = profile.save(save.as_str()).map(|save| &save.how);
+        !matches!(how, Some(SaveHow::One { .. } | SaveHow::Merge { .. }))
     };
-    wanted.keys().find(secret).cloned()
+    let saves: Vec<&SaveName> = saves.filter(is_whole).collect();
+    let carried = profile
+        .settings
+        .iter()
+        .find(|s| s.secret && s.saves.iter().any(|save| saves.contains(&save)))?;
+    Some(format!("its `{}`, which is sent along,", carried.name))
 }
 
 /// How the device of a target is reached again.
