@@ -13,6 +13,7 @@ pub mod cli;
 pub mod find;
 pub mod journal;
 pub mod judge;
+pub mod loaners;
 pub mod profile;
 pub mod session;
 pub mod terms;

@@ -18,7 +18,7 @@ const MOST_LINES: usize = 700;
 const FACES: [&str; 2] = ["cli", "wizard"];
 
 /// Which modules of ours each module may use, apart from itself. The faces may use all of them.
-const MAY_USE: [(&str, &[&str]); 8] = [
+const MAY_USE: [(&str, &[&str]); 9] = [
     ("terms", &[]),
     ("wifi", &["terms"]),
     ("profile", &["terms"]),
@@ -27,6 +27,7 @@ const MAY_USE: [(&str, &[&str]); 8] = [
     ("find", &["profile", "session", "terms", "wifi"]),
     ("change", &["find", "profile", "session", "terms", "wifi"]),
     ("journal", &["change", "judge", "profile", "terms", "wifi"]),
+    ("loaners", &["profile", "session", "terms"]),
 ];
 
 /// What the pure machine of a change may not see, by the first two parts of a path.

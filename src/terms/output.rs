@@ -11,6 +11,8 @@ use serde_json::Value as Json;
 
 use super::{Condition, Finding, Proof, Role, SettingName};
 
+pub mod loaners;
+
 /// The version of every shape in this file.
 pub const FORMAT: u32 = 1;
 
@@ -623,6 +625,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("find", schema_for!(FindLines)),
         ("history", schema_for!(HistoryOut)),
         ("host", schema_for!(HostOut)),
+        ("loaners", schema_for!(loaners::ShelfLines)),
         ("profile-check", schema_for!(ProfileCheckOut)),
         ("profile-list", schema_for!(ProfileListOut)),
         ("profile-show", schema_for!(ProfileShowOut)),
