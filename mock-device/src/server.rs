@@ -305,7 +305,8 @@ impl Shared {
         let lines = self.world().take_lines();
         if let Some(log) = log.as_mut() {
             for line in lines {
-                let _ = writeln!(log, "{line}");
+                // At once, so that nothing else that goes to the same place comes in between.
+                let _ = log.write_all(format!("{line}\n").as_bytes());
             }
             let _ = log.flush();
         }

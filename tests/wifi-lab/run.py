@@ -31,14 +31,17 @@ run to end; the seconds in the code are outer deadlines alone. Whatever linkmend
 waited for with `run.until(...)`, so that its not coming is told as the product's failure; all else
 that goes wrong is the lab's, and is tried once more in a machine of its own.
 
-What was said in the machine lies in `target/wifi-lab/` afterwards: `console.log` has the kernel's
-messages, `out/` the daemons' logs.
+The scenarios are dealt out to several machines that run side by side, since each does little but
+wait; one of them carries many. What was said in a machine lies in `target/wifi-lab/` afterwards:
+`console.log` has the kernel's messages, `out/` the daemons' logs.
 """
 
 import argparse
 import signal
 import sys
+import threading
 import time
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 HERE = Path(__file__).resolve().parent
@@ -50,8 +53,10 @@ from host.machine import LabBroke, Machine  # noqa: E402
 from host.programs import Programs, missing_packages  # noqa: E402
 from host.tally import Tally  # noqa: E402
 
-# One boot with all scenarios, on two slow cores that do nothing else.
+# One boot with its share of the scenarios, on two slow cores that do nothing else.
 BOOT_LIMIT_S = 1500
+# Machines side by side: each keeps less than half of a core busy.
+MACHINES = 3
 # The longest that a sound scenario says nothing for, on a busy computer.
 SILENCE_S = 330
 
@@ -62,6 +67,7 @@ def arguments():
     parser.add_argument("--only", nargs="+", default=[], metavar="NAME")
     parser.add_argument("--bench", action="store_true", help="print the speed table")
     parser.add_argument("--missing", action="store_true", help="name the packages to install")
+    parser.add_argument("--machines", type=int, default=MACHINES, help="side by side")
     parser.add_argument("--rounds", type=int, default=7, help="of the speed table")
     given = parser.parse_args()
     kind = "release" if given.bench else "debug"
@@ -78,27 +84,49 @@ class Lab:
         self.kernel = kernel.fetch(self.cache)
         self.image = boot_image.build(self.kernel, self.cache)
         self.plan = programs.plan(self.cache)
+        self._running = set()
+        self._lock = threading.Lock()
 
     def boot(self, name, plan, disks=()):
-        return Machine(self.kernel, self.image, self.cache / name, self.plan | plan, disks)
+        machine = Machine(self.kernel, self.image, self.cache / name, self.plan | plan, disks)
+        with self._lock:
+            self._running.add(machine)
+        return machine
+
+    def end(self):
+        """Takes the power of whatever still runs."""
+        with self._lock:
+            for machine in self._running:
+                machine.kill()
 
 
-def play(lab, tally, wanted, name):
-    """One boot with these scenarios. Gives the names of those of which nothing is known after it."""
-    left = list(wanted)
+def play(lab, tally, wanted, name, machines):
+    """Boots so many with these scenarios. Gives the names of those of which nothing is known."""
+    with ThreadPoolExecutor(machines) as pool:
+        shares = [(f"{name}-{number}", (number, machines)) for number in range(machines)]
+        plays = [pool.submit(play_share, lab, tally, wanted, *share) for share in shares]
+        try:
+            return [left for share in plays for left in share.result()]
+        except BaseException:
+            lab.end()
+            raise
+
+
+def play_share(lab, tally, wanted, name, share):
+    """One boot with its share of these scenarios."""
+    left = []
     try:
-        with lab.boot(name, {"do": "scenarios", "only": wanted}) as machine:
+        with lab.boot(name, {"do": "scenarios", "only": wanted, "share": share}) as machine:
             for line in machine.lines(SILENCE_S, time.monotonic() + BOOT_LIMIT_S):
                 if line["event"] == "planned":
                     left = list(line["scenarios"])
-                    unknown = set(wanted) - set(left)
-                    if unknown:
-                        sys.exit(f"no such scenario: {', '.join(sorted(unknown))}")
+                    if line["unknown"]:
+                        raise SystemExit(f"no such scenario: {', '.join(line['unknown'])}")
                 elif line["event"] == "end" and line["verdict"] != "broke":
                     left.remove(line["scenario"])
                 tally.take(line)
     except LabBroke as fault:
-        tally.broke(str(fault))
+        tally.broke(f"{name}: {fault}")
     return left
 
 
@@ -116,13 +144,17 @@ def main():
     if given.bench:
         return bench.run(lab, given.rounds)
     tally = Tally()
-    left = play(lab, tally, given.only, "first")
-    if left or not tally.known:
-        tally.again(left)
-        left = play(lab, tally, left or given.only, "second")
+    wanted = [name for name in given.only if name != power_cut.NAME]
+    left = []
+    if wanted or not given.only:
+        left = play(lab, tally, wanted, "first", min(given.machines, len(wanted) or given.machines))
+        if left or not tally.known:
+            tally.again(left)
+            again = left or wanted
+            left = play(lab, tally, again, "second", min(given.machines, len(again) or 1))
     for name in left:
         tally.unknown(name)
-    if not given.only or "power-cut" in given.only:
+    if not given.only or power_cut.NAME in given.only:
         power_cut.run(lab, tally)
     return tally.close()
 

@@ -15,7 +15,8 @@
 //! out {"over":true}
 //! ```
 //!
-//! Arguments: the adapter, then the contracts alone that are to be run.
+//! Arguments: the adapter, then the contracts alone that are to be run; or `--names`, which prints
+//! the names of all.
 
 mod contracts;
 
@@ -114,7 +115,11 @@ impl AirControl for Harness {
 
 #[tokio::main]
 async fn main() -> ExitCode {
-    let mut words = std::env::args().skip(1);
+    let mut words = std::env::args().skip(1).peekable();
+    if words.peek().is_some_and(|word| word == "--names") {
+        let told = writeln!(stdout(), "{}", NAMES.join("\n"));
+        return ExitCode::from(u8::from(told.is_err()));
+    }
     let adapter = AdapterName::new(words.next().unwrap_or_else(|| "wlan0".into()));
     let wanted: Vec<String> = words.collect();
     let mut harness = Harness {

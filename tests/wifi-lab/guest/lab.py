@@ -37,6 +37,7 @@ class Lab:
         self.check = None
         self.linkmend_program = plan["linkmend"]
         self.mock_device = plan["mock_device"]
+        self.contract_program = plan["contract"]
         self._profiles = plan["profiles"]
         self._stack = None
         self._number = 0

@@ -116,11 +116,12 @@ class Laptop:
     async def forget_points(self):
         """Empties the lists of what was heard, so that one scenario leaves nothing to the next.
 
-        A scan with `flush` empties the kernel's own list, of one channel so that it is short.
+        A scan with `flush` empties the kernel's own list, of one channel so that it is short. Its end
+        is not waited for: where another scan ends it, `iw` would wait for ever.
         """
         for adapter in ADAPTERS:
             await self.is_quiet(adapter)
-            words = ["iw", "dev", adapter, "scan", "flush", "freq", "2462"]
+            words = ["iw", "dev", adapter, "scan", "trigger", "freq", "2462", "flush"]
             # A scan that has just begun is in its way. What is then still listed is another device
             # than all of the next scenario's.
             told = await run(*words, quiet=True)

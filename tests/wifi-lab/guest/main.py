@@ -9,6 +9,7 @@ from pathlib import Path
 sys.path.append(str(Path(__file__).parents[2] / "system"))
 
 import bench
+import contract
 import power_cut
 from lab import Lab
 from report import Report
@@ -16,12 +17,17 @@ from scenario import SCENARIOS, run
 
 
 async def play(lab, report, plan):
-    """The scenarios of the plan, one after another; ends early once the lab is broken."""
+    """This machine's share of the scenarios, one after another; ends early once the lab is broken."""
     import scenarios  # noqa: F401
 
     wanted = plan["only"]
-    chosen = [one for one in SCENARIOS if not wanted or one.name in wanted]
-    report.say("planned", scenarios=[one.name for one in chosen])
+    known = [*SCENARIOS, *contract.scenarios(plan["contracts"])]
+    chosen = [one for one in known if not wanted or one.name in wanted]
+    unknown = sorted(set(wanted) - {one.name for one in chosen})
+    # Those of one subject stand together and take alike long, so they are dealt out in turn.
+    number, machines = plan["share"]
+    chosen = chosen[number::machines]
+    report.say("planned", scenarios=[one.name for one in chosen], unknown=unknown)
     for one in chosen:
         if await run(one, lab, report) == "broke":
             # Whatever follows in the same machine would mean nothing.

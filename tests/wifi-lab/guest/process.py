@@ -50,8 +50,8 @@ class Daemon:
         self._log = log
         self._on_line = on_line
         self._lines = []
-        self._ended = False
-        self._notice = Notice()
+        self.has_ended = False
+        self.notice = Notice()
         self._reading = asyncio.create_task(self._read())
 
     @classmethod
@@ -75,14 +75,14 @@ class Daemon:
             self._lines.append(text)
             if self._on_line is not None:
                 self._on_line(text)
-            self._notice.tell()
-        self._ended = True
-        self._notice.tell()
+            self.notice.tell()
+        self.has_ended = True
+        self.notice.tell()
 
     async def says(self, text):
         """Waits until it has said a line that holds this."""
         said = lambda: [line for line in self._lines if text in line]  # noqa: E731
-        await self._notice.until(lambda: said() or self._ended)
+        await self.notice.until(lambda: said() or self.has_ended)
         if not said():
             raise LabBroke(f"{self.name} ended before it said `{text}`; see its log")
         return said()[0]

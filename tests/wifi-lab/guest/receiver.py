@@ -88,7 +88,7 @@ class Receiver:
             words += ["--advertise-on", self.radio.interface]
         words += ["--listen-anywhere", "--from-cold", "--tell-air"]
         # Its log comes by the same way, so that turns and requests are in their order.
-        words += ["--control", self.socket, "--log", "-", *options]
+        words += ["--control", self.socket, "--log", "/proc/self/fd/1", *options]
         command = inside(self.radio.namespace, lab.mock_device, *words)
         # Before it starts, since what it says may be heard late.
         self.begun = time.clock_gettime(time.CLOCK_BOOTTIME)

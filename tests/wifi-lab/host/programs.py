@@ -7,6 +7,9 @@ from pathlib import Path
 
 ROOT = Path(__file__).resolve().parents[3]
 
+PROGRAMS = (Path("linkmend"), Path("mock-device"))
+CONTRACT = Path("examples/wifi-contract")
+
 # `.ci/run` installs them.
 PACKAGES = [
     "binutils",
@@ -52,12 +55,26 @@ class Programs:
         """
         lean = cache / "programs"
         lean.mkdir(exist_ok=True)
-        for name in ("linkmend", "mock-device"):
-            words = ["strip", "--strip-all", "-o", lean / name, self.folder / name]
+        for program in (*PROGRAMS, *self._checks()):
+            words = ["strip", "--strip-all", "-o", lean / program.name, self.folder / program]
             if subprocess.run(words, capture_output=True).returncode != 0:
-                shutil.copy(self.folder / name, lean / name)
+                shutil.copy(self.folder / program, lean / program.name)
         return {
             "linkmend": str(lean / "linkmend"),
             "mock_device": str(lean / "mock-device"),
             "profiles": str(ROOT / "profiles"),
+            "contract": str(lean / CONTRACT.name),
+            "contracts": self._contracts(),
         }
+
+    def _checks(self):
+        """What a build with the tests has as well."""
+        return [CONTRACT] if (self.folder / CONTRACT).exists() else []
+
+    def _contracts(self):
+        """The parts of the contract of `wifi`, as its own program names them."""
+        words = [self.folder / program for program in self._checks()]
+        if not words:
+            return []
+        told = subprocess.run([*words, "--names"], capture_output=True, text=True, check=True)
+        return told.stdout.split()

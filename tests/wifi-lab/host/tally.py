@@ -5,14 +5,19 @@ lab that is told as one.
 """
 
 
+import threading
+
+
 class Tally:
-    """Counts, and shows everything about what did not hold."""
+    """Counts, and shows everything about what did not hold. Several machines may tell it at once."""
 
     def __init__(self):
         self.passed = 0
         self.failed = 0
         self.broken = 0
-        self._held = 0
+        # Of each scenario that is under way.
+        self._held = {}
+        self._lock = threading.Lock()
 
     @property
     def known(self):
@@ -21,24 +26,27 @@ class Tally:
 
     def take(self, line):
         """One line of a machine."""
-        if line["event"] == "begin":
-            self._held = 0
-        elif line["event"] == "check":
-            self._check(line)
-        elif line["event"] == "end":
-            self._end(line)
-        elif line["event"] == "broke":
-            self.broke(line["why"])
+        with self._lock:
+            if line["event"] == "begin":
+                self._held[line["scenario"]] = 0
+            elif line["event"] == "check":
+                self._check(line)
+            elif line["event"] == "end":
+                self._end(line)
+            elif line["event"] == "broke":
+                self.broke(line["why"])
 
     def _check(self, line):
         if line["held"]:
-            self._held += 1
+            self._held[line["scenario"]] = self._held.get(line["scenario"], 0) + 1
         else:
-            print(f"        did not hold: {line['what']}\n{indent(line['said'])}", flush=True)
+            about = f"{line['scenario']}: did not hold: {line['what']}"
+            print(f"        {about}\n{indent(line['said'])}", flush=True)
 
     def _end(self, line):
-        about = f"{line['scenario']}  ({self._held} checks, {line['took_s']} s)"
-        if line["verdict"] == "passed" and self._held == 0:
+        held = self._held.pop(line["scenario"], 0)
+        about = f"{line['scenario']}  ({held} checks, {line['took_s']} s)"
+        if line["verdict"] == "passed" and held == 0:
             line = line | {"verdict": "failed"}
             about += ": it checked nothing"
         if line["verdict"] == "passed":
