@@ -14,7 +14,7 @@ use super::{
     wifi::way_home::{self, WayHome},
 };
 use crate::{
-    journal::{DataFolder, Journal, JournalError},
+    journal::{Archive, DataFolder, Journal, JournalError},
     terms::Exit,
 };
 
@@ -106,6 +106,24 @@ impl Context {
             way_home::finish(self.screen, &journal).await?;
         }
         Ok(journal)
+    }
+
+    /// Puts the host's Wi-Fi back where an earlier run was ended before it could: for a command that
+    /// opens no journal. Another linkmend that is at work now is left alone.
+    pub(crate) async fn home_first(&self) -> Result<(), Failure> {
+        let folder = self.folder(false)?;
+        let is_away = Archive::open(&folder).and_then(|archive| archive.is_away());
+        // A journal that cannot be read is told by the commands that need it.
+        if !is_away.unwrap_or(false) {
+            return Ok(());
+        }
+        match Journal::open(&folder) {
+            Ok(journal) => way_home::finish(self.screen, &journal).await,
+            Err(error) => {
+                tracing::warn!(%error, "nobody goes home");
+                Ok(())
+            }
+        }
     }
 
     /// The folder of the journal; practice receivers have one of their own.

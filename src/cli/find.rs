@@ -51,6 +51,7 @@ const NOW: &str = "Now power the one that you mean, or switch it off: what comes
 pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, Failure> {
     let screen = context.screen;
     let profiles = target::candidates(typed.profile.as_deref())?;
+    context.or_stopped(context.home_first()).await?;
     let air = context.or_stopped(async { Ok(ear(typed).await) }).await?;
     let only = typed.adapter.as_deref().map(AdapterName::new);
     let net = mdns::browse(only.as_ref(), &profiles, LONGEST);

@@ -26,6 +26,7 @@ const COLUMN: usize = 9;
 /// Runs the command.
 pub(super) async fn run(context: &Context) -> Result<Exit, Failure> {
     let screen = context.screen;
+    context.home_first().await?;
     let busy = screen.busy("looking at this computer");
     let findings = examine().await;
     drop(busy);

@@ -109,6 +109,15 @@ impl Archive {
         self.read(|reader| Ok(reader.changes("change.id = ?1", params![change.0])?.pop()))
     }
 
+    /// Whether an adapter is away from home, for a run that was ended or for one that is at work now.
+    pub fn is_away(&self) -> Result<bool, JournalError> {
+        self.read(|reader| {
+            let sql = "SELECT id FROM away WHERE came IS NULL LIMIT 1";
+            let rows = reader.all(sql, [], |row| row.get::<_, i64>(0))?;
+            Ok(!rows.is_empty())
+        })
+    }
+
     /// Changes that are not settled, oldest first: cut off, or running in another program now, or
     /// ended unproved and not closed since.
     pub fn unfinished(&self) -> Result<Vec<ChangeRow>, JournalError> {

@@ -140,13 +140,13 @@ class Lab:
         """
         return ["--profile", self.profile(**kind), "--adapter", adapter]
 
-    def profile(self, family="sample-form", **changes):
-        """A family's own profile with its waits as short as the receivers' here.
+    def profile(self, family="sample-form", speed=SPEED, **changes):
+        """A family's own profile with its waits as short as those of receivers of that speed.
 
         `changes` are those of `profiles.changed`.
         """
         with open(f"{self._profiles}/{family}.toml") as file:
-            text = profiles.changed(file.read(), SPEED, **changes)
+            text = profiles.changed(file.read(), speed, **changes)
         path = write(f"/run/lab/{self._number}-{family}-{len(changes)}.toml", text)
         os.chmod(path, 0o644)
         return path

@@ -30,7 +30,7 @@ async def a_wait_that_is_interrupted_leaves_the_laptop_at_home(lab):
     boat = await lab.receiver()
     await boat.tell("transmitter on")
     terminal = await lab.terminal(lab.linkmend(), "read", *lab.through())
-    await terminal.shows("TarnBoat")
+    await terminal.shows("looking for its network")
     terminal.types("\x03")
     said = await terminal.end()
     lab.check.equal("exit code", said.code, 130, said)
