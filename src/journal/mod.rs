@@ -25,6 +25,7 @@ pub mod ledger;
 mod lock;
 mod rows;
 mod schema;
+mod shelf;
 mod surroundings;
 #[cfg(test)]
 mod tests;
@@ -39,6 +40,7 @@ pub use rows::{
     ChangeId, ChangeRow, DeviceId, DeviceRow, Forgotten, Kept, NewChange, RecordFacts, RecordId,
     RecordRow, StepId, StepRow,
 };
+pub use shelf::{Begun, NewRun, ResultRow, RunId, RunRow, RunState};
 pub use writer::Journal;
 
 /// The kind of the step that ends a change, with how it ended.
