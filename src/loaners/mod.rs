@@ -3,4 +3,5 @@
 //! The file of a shelf says what each loaner should be ([`shelf`]); what a run tells is in
 //! [`crate::terms::output::loaners`]. Nothing here talks to a person.
 
+pub mod schedule;
 pub mod shelf;
