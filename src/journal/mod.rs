@@ -16,6 +16,7 @@
 
 mod archive;
 mod away;
+mod cut_off;
 mod device;
 mod error;
 mod files;
@@ -34,6 +35,7 @@ mod writer;
 
 pub use archive::Archive;
 pub use away::{AwayId, LeftAway};
+pub use cut_off::Unsettled;
 pub use error::{Cause, JournalError};
 pub use folder::DataFolder;
 pub use rows::{
