@@ -27,7 +27,12 @@ const MAY_USE: [(&str, &[&str]); 9] = [
     ("find", &["profile", "session", "terms", "wifi"]),
     ("change", &["find", "profile", "session", "terms", "wifi"]),
     ("journal", &["change", "judge", "profile", "terms", "wifi"]),
-    ("loaners", &["profile", "session", "terms"]),
+    (
+        "loaners",
+        &[
+            "change", "find", "journal", "judge", "profile", "session", "terms", "wifi",
+        ],
+    ),
 ];
 
 /// What the pure machine of a change may not see, by the first two parts of a path.

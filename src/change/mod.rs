@@ -5,7 +5,8 @@
 //! ends early), [`compare`] (whether it took, and whether anything else moved), [`driver`] (carries
 //! it out), [`ports`] (what the driver needs from the world), [`over_session`], [`over_wifi`],
 //! [`by_hand`] and [`clock`] (the world as it is), [`step`] (what the journal keeps, so that `resume` knows), [`report`] (how it
-//! ended), [`checkpoint`] (where tests cut the power).
+//! ended), [`checkpoint`] (where tests cut the power), [`out`] (all of it as JSON), [`secrets`] (which secret
+//! a change sends).
 //!
 //! The words: a *place* is where a raw thing stands in an answer, a *row* says which raw things mean
 //! which value, an *overlay* is what is to stand at which place instead, a *save* is one acting
@@ -25,11 +26,13 @@ pub mod compare;
 pub mod driver;
 mod leg;
 pub mod machine;
+pub mod out;
 pub mod over_session;
 pub mod over_wifi;
 pub mod plan;
 pub mod ports;
 pub mod report;
+pub mod secrets;
 pub mod step;
 mod stop;
 #[cfg(test)]

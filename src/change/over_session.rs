@@ -10,7 +10,7 @@ use super::{
 };
 use crate::{
     profile::Pattern,
-    session::{self, Alive, Answers, Session, SessionError},
+    session::{self, Alive, Answers, Harvest, Session, SessionError},
     terms::{
         Exit, Identity, Overlay, PlaceName, RequestName, Sameness, SaveName, Snapshot, Untrusted,
     },
@@ -21,6 +21,8 @@ pub struct SessionDevice {
     session: Arc<Session>,
     answers: Option<Answers>,
     only: Option<String>,
+    /// Used up by the first reading.
+    just_read: Option<Harvest>,
 }
 
 impl SessionDevice {
@@ -30,6 +32,16 @@ impl SessionDevice {
             session,
             answers: None,
             only,
+            just_read: None,
+        }
+    }
+
+    /// The same, whose first reading is this one: it is a moment old and of the same session.
+    #[must_use]
+    pub fn knowing(self, harvest: Harvest) -> Self {
+        Self {
+            just_read: Some(harvest),
+            ..self
         }
     }
 
@@ -92,7 +104,10 @@ impl Device for SessionDevice {
     async fn read(&mut self) -> Result<Snapshot, Trouble> {
         // A form is filled from the newest answer or not at all.
         self.answers = None;
-        let harvest = self.session.read().await.map_err(|error| trouble(&error))?;
+        let harvest = match self.just_read.take() {
+            Some(harvest) => harvest,
+            None => self.session.read().await.map_err(|error| trouble(&error))?,
+        };
         self.refuse_others(&harvest.snapshot)?;
         self.answers = Some(harvest.answers);
         Ok(harvest.snapshot)

@@ -67,6 +67,21 @@ impl Report {
             wrote: false,
         }
     }
+
+    /// For a run of a change that an earlier one had begun. A run that ended before it wrote says
+    /// of itself that nothing was written. Of the change that is not so: an earlier run of it wrote,
+    /// or may have.
+    pub fn left_unfinished(&mut self) {
+        if !matches!(self.outcome, Outcome::Refused | Outcome::Failed) {
+            return;
+        }
+        self.notes
+            .push("the change that was cut off is as unfinished as before".into());
+        if matches!(self.exit, Exit::Failed | Exit::Cancelled) {
+            self.outcome = Outcome::Unproved;
+            self.exit = Exit::Unproved;
+        }
+    }
 }
 
 /// How a change ended.

@@ -22,15 +22,16 @@ use crate::{
         over_session::{SessionDevice, SessionReach},
         over_wifi::WifiReach,
         ports::{Back, Reach, Wait},
+        secrets,
     },
     journal::{
         ChangeId, Journal,
         ledger::{self, ChangeLedger},
     },
     judge::{Expectation, judge},
-    profile::{Profile, SaveHow},
+    profile::Profile,
     terms::{
-        Condition, Exit, Proof, SaveName, SettingName, Value,
+        Condition, Exit, Proof, SettingName, Value,
         output::{ChangeOut, ErrorOut, FORMAT, Outcome},
     },
 };
@@ -250,35 +251,12 @@ pub(crate) async fn agree_to_open(
     writing: Writing,
 ) -> Result<(), Failure> {
     if let Some(open) = target.wifi.as_ref().and_then(|over| over.open.as_ref())
-        && let Some(what) = first_secret(&target.profile, wanted)
+        && let Some(what) = secrets::first(&target.profile, wanted)
         && !writing.dry_run
     {
         open.agree(context, &what).await?;
     }
     Ok(())
-}
-
-/// A secret that would go to the device: one that is to be set, or one that a save sends along as it
-/// was read.
-fn first_secret(profile: &Profile, wanted: &Wanted) -> Option<String> {
-    let of = |name: &SettingName| profile.setting(name.as_str());
-    let set = wanted
-        .iter()
-        .find(|(name, value)| **value != Value::Absent && of(name).is_some_and(|s| s.secret));
-    if let Some((name, _)) = set {
-        return Some(format!("the value of `{name}`"));
-    }
-    let saves = wanted.keys().filter_map(of).flat_map(|s| &s.saves);
-    let is_whole = |save: &&SaveName| {
-        let how = profile.save(save.as_str()).map(|save| &save.how);
-        !matches!(how, Some(SaveHow::One { .. } | SaveHow::Merge { .. }))
-    };
-    let saves: Vec<&SaveName> = saves.filter(is_whole).collect();
-    let carried = profile
-        .settings
-        .iter()
-        .find(|s| s.secret && s.saves.iter().any(|save| saves.contains(&save)))?;
-    Some(format!("its `{}`, which is sent along,", carried.name))
 }
 
 /// How the device of a target is reached again.

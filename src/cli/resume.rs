@@ -18,10 +18,8 @@ use super::{
     wifi,
 };
 use crate::{
-    change::{
-        CutOff, Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice, ports,
-    },
-    journal::{Archive, ChangeId, ChangeRow, Journal, RecordRow, ledger},
+    change::{Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice, ports},
+    journal::{Archive, Journal, RecordRow, Unsettled, ledger},
     judge::Expectation,
     profile,
     terms::{
@@ -30,25 +28,15 @@ use crate::{
     },
 };
 
-/// A change that was cut off, read back from the journal.
-struct Unfinished {
-    change: ChangeRow,
-    record: RecordRow,
-    /// Where it stands, and what it wants; none: nothing of it can have been written.
-    cut_off: Option<(CutOff, Wanted)>,
-}
-
-impl Unfinished {
-    /// `change 3: unlock of Grebe (sample-form, serial TD-00471), 2026-11-25T09:01:29Z`.
-    fn title(&self) -> String {
-        format!(
-            "change {}: {} of {}, {}",
-            self.change.id.0,
-            self.change.command,
-            render::title(&self.record.snapshot),
-            self.change.at.strftime("%Y-%m-%d %H:%M UTC"),
-        )
-    }
+/// `change 3: unlock of Grebe (sample-form, serial TD-00471), 2026-11-25T09:01:29Z`.
+fn title(one: &Unsettled) -> String {
+    format!(
+        "change {}: {} of {}, {}",
+        one.change.id.0,
+        one.change.command,
+        render::title(&one.record.snapshot),
+        one.change.at.strftime("%Y-%m-%d %H:%M UTC"),
+    )
 }
 
 /// Runs the command.
@@ -72,7 +60,7 @@ pub(super) async fn run(context: &Context, typed: &args::Resume) -> Result<Exit,
 }
 
 /// Who is to be joined: the device of the only change that is unfinished, where that was joined then.
-fn over_wifi(unfinished: &[Unfinished]) -> Option<String> {
+fn over_wifi(unfinished: &[Unsettled]) -> Option<String> {
     let [one] = unfinished else { return None };
     let identity = &one.record.snapshot.device.identity;
     let bssid = identity.bssid.filter(|_| !one.record.simulated)?;
@@ -83,29 +71,8 @@ fn over_wifi(unfinished: &[Unfinished]) -> Option<String> {
     }
 }
 
-fn unfinished(archive: &Archive, number: Option<i64>) -> Result<Vec<Unfinished>, Failure> {
-    let mut found = Vec::new();
-    for change in archive.unfinished()? {
-        if number.is_some_and(|number| change.id != ChangeId(number)) {
-            continue;
-        }
-        let record = archive.record(change.record)?.ok_or_else(|| {
-            Failure::Trouble(Trouble::new(
-                "journal-damaged",
-                format!(
-                    "change {} has lost the record of what was there",
-                    change.id.0
-                ),
-                Some("close it with `linkmend resume CHANGE --close`"),
-            ))
-        })?;
-        let steps = ledger::read_steps(&change).map_err(Failure::Trouble)?;
-        found.push(Unfinished {
-            cut_off: CutOff::from_steps(record.snapshot.clone(), &steps),
-            change,
-            record,
-        });
-    }
+fn unfinished(archive: &Archive, number: Option<i64>) -> Result<Vec<Unsettled>, Failure> {
+    let found = Unsettled::all(archive, number).map_err(Failure::Trouble)?;
     match number {
         Some(number) if found.is_empty() => Err(Failure::usage(
             format!("change {number} is not unfinished"),
@@ -128,11 +95,11 @@ fn nothing(context: &Context) -> Exit {
 }
 
 /// What is unfinished, as the reason why a device is needed.
-fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
+fn list(context: &Context, unfinished: &[Unsettled]) -> Failure {
     for one in unfinished {
         let number = one.change.id.0;
         let identity = &one.record.snapshot.device.identity;
-        context.screen.result(&one.title());
+        context.screen.result(&title(one));
         let where_to = match (&identity.bssid, &identity.address) {
             (Some(_), _) => String::new(),
             (None, address) => format!(" --at {}", address.as_deref().unwrap_or("URL")),
@@ -144,14 +111,14 @@ fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
             "  leave it as it is:        linkmend resume {number} --close"
         ));
     }
-    let joined = |one: &Unfinished| one.record.snapshot.device.identity.bssid.is_some();
+    let joined = |one: &Unsettled| one.record.snapshot.device.identity.bssid.is_some();
     let help = if unfinished.iter().all(joined) {
         "power that receiver alone and run `linkmend resume CHANGE`"
     } else {
         "power that receiver alone and run `linkmend resume --at URL`, or `linkmend resume --by-hand` \
          where its network has to be joined"
     };
-    let all: Vec<String> = unfinished.iter().map(Unfinished::title).collect();
+    let all: Vec<String> = unfinished.iter().map(title).collect();
     // A script has no list above the message.
     let which = if context.screen.json {
         format!(": {}", all.join("; "))
@@ -172,13 +139,13 @@ fn list(context: &Context, unfinished: &[Unfinished]) -> Failure {
 async fn not_written(
     context: &Context,
     journal: &Journal,
-    unfinished: &[Unfinished],
+    unfinished: &[Unsettled],
 ) -> Result<Exit, Failure> {
     let fingerprint = |bytes: &[u8]| journal.fingerprint(bytes);
     let mut resumed = Vec::new();
     for one in unfinished {
         let ended = close_unwritten(journal, one).await?;
-        let profile = profile_of_then(&one.change)?;
+        let profile = profile_of_then(one)?;
         if let Ok(out) = changing::to_json(&ended, &profile, one.record.simulated, &fingerprint) {
             resumed.push(out);
         }
@@ -189,7 +156,7 @@ async fn not_written(
         };
         context
             .screen
-            .result(&format!("{}: {what}; closed", one.title()));
+            .result(&format!("{}: {what}; closed", title(one)));
     }
     if context.screen.json {
         context.screen.object(&ResumeOut {
@@ -200,9 +167,8 @@ async fn not_written(
     Ok(Exit::Done)
 }
 
-async fn close_unwritten(journal: &Journal, one: &Unfinished) -> Result<changing::Ended, Failure> {
-    let body = serde_json::json!({ "by": "resume", "written": false });
-    journal.end(one.change.id, Outcome::Failed, body).await?;
+async fn close_unwritten(journal: &Journal, one: &Unsettled) -> Result<changing::Ended, Failure> {
+    one.close_unwritten(journal).await?;
     Ok(changing::Ended {
         report: Report::not_written(&one.record.snapshot),
         record: Some(one.record.id.0),
@@ -214,7 +180,7 @@ async fn close_unwritten(journal: &Journal, one: &Unfinished) -> Result<changing
 async fn close(
     context: &Context,
     journal: &Journal,
-    unfinished: &[Unfinished],
+    unfinished: &[Unsettled],
 ) -> Result<Exit, Failure> {
     for one in unfinished {
         journal.close(one.change.id).await?;
@@ -237,12 +203,12 @@ async fn with_device(
     typed: &args::Resume,
     journal: &Journal,
     joined: Option<String>,
-    unfinished: Vec<Unfinished>,
+    unfinished: Vec<Unsettled>,
 ) -> Result<Exit, Failure> {
     let limits = target::limits(&typed.limit)?;
     let mut profiles: Vec<Arc<profile::Profile>> = Vec::new();
     for one in &unfinished {
-        let profile = profile_of_then(&one.change)?;
+        let profile = profile_of_then(one)?;
         if !profiles.iter().any(|known| known.source == profile.source) {
             profiles.push(Arc::new(profile));
         }
@@ -304,8 +270,8 @@ async fn with_device(
 
 /// The unfinished change of the device that answers: by its marks, or where it has none by the
 /// address alone.
-fn the_one_of(unfinished: Vec<Unfinished>, now: &Device) -> Result<Unfinished, Failure> {
-    let then = |one: &Unfinished| one.record.snapshot.device.clone();
+fn the_one_of(unfinished: Vec<Unsettled>, now: &Device) -> Result<Unsettled, Failure> {
+    let then = |one: &Unsettled| one.record.snapshot.device.clone();
     let (same, others): (Vec<_>, Vec<_>) = unfinished
         .into_iter()
         .partition(|one| then(one).identity.compare(&now.identity) == Sameness::Same);
@@ -342,7 +308,7 @@ async fn go_on(
     typed: &args::Resume,
     journal: &Journal,
     target: &Target,
-    one: Unfinished,
+    one: Unsettled,
 ) -> Result<changing::Ended, Failure> {
     let options = changing::options(target, typed.writing, typed.trust_address, journal)?;
     let Some((mut cut_off, wanted)) = one.cut_off.clone() else {
@@ -385,7 +351,7 @@ async fn go_on(
         report.exit = Exit::Done;
         report.trouble = None;
     }
-    left_unfinished(report);
+    report.left_unfinished();
     Ok(ended)
 }
 
@@ -399,21 +365,6 @@ fn before(record: &RecordRow, wanted: &Wanted) -> Wanted {
         .collect()
 }
 
-/// A run that ended before it wrote says of itself that nothing was written. Of the change that is
-/// not so: an earlier run of it wrote, or may have.
-fn left_unfinished(report: &mut Report) {
-    if !matches!(report.outcome, Outcome::Refused | Outcome::Failed) {
-        return;
-    }
-    report
-        .notes
-        .push("the change that was cut off is as unfinished as before".into());
-    if matches!(report.exit, Exit::Failed | Exit::Cancelled) {
-        report.outcome = Outcome::Unproved;
-        report.exit = Exit::Unproved;
-    }
-}
-
-fn profile_of_then(change: &ChangeRow) -> Result<profile::Profile, Failure> {
-    profile::load_text(&change.profile_file, &change.profile_text).map_err(Failure::faulty)
+fn profile_of_then(one: &Unsettled) -> Result<profile::Profile, Failure> {
+    one.profile().map_err(Failure::faulty)
 }

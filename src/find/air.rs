@@ -7,13 +7,14 @@
 
 use std::{
     collections::{BTreeMap, BTreeSet},
+    net::IpAddr,
     sync::Arc,
 };
 
 use crate::{
     profile::{Network, Profile, Security},
     terms::Mac,
-    wifi::{AccessPoint, NetworkName, Offers},
+    wifi::{AccessPoint, Addressing, NetworkName, Offers},
 };
 
 /// An access point that may be a device's.
@@ -69,6 +70,31 @@ pub fn names(profiles: &[Arc<Profile>]) -> BTreeSet<&str> {
     let networks = profiles.iter().filter_map(|one| one.network.as_ref());
     let names = networks.flat_map(|network| &network.names);
     names.map(String::as_str).collect()
+}
+
+/// The quickest way to an address in a family's network: the one that its profile names, or what the
+/// device gives.
+pub fn quick(network: &Network) -> Addressing {
+    match network.host {
+        Some(host) => Addressing::Static {
+            own: host.address,
+            prefix: host.prefix,
+        },
+        None => Addressing::Dhcp,
+    }
+}
+
+/// Where a device may answer in its own network, the likeliest first: at its family's address, or at
+/// the network's way out.
+pub fn addresses(families: &[Arc<Profile>], gateway: Option<IpAddr>) -> Vec<IpAddr> {
+    let mut known = BTreeSet::new();
+    families
+        .iter()
+        .filter_map(|profile| profile.network.as_ref())
+        .map(|network| network.address)
+        .chain(gateway)
+        .filter(|address| known.insert(*address))
+        .collect()
 }
 
 /// Several access points of one name, at least one of which may be a device. Nobody can say from

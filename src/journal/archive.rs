@@ -94,6 +94,14 @@ impl Archive {
         self.read(|reader| reader.records("record.device = ?1", device.0))
     }
 
+    /// The last record of a device.
+    pub fn last_record(&self, device: DeviceId) -> Result<Option<RecordRow>, JournalError> {
+        self.read(|reader| {
+            let which = "record.id = (SELECT max(id) FROM record WHERE device = ?1)";
+            Ok(reader.records(which, device.0)?.pop())
+        })
+    }
+
     /// One record.
     pub fn record(&self, record: RecordId) -> Result<Option<RecordRow>, JournalError> {
         self.read(|reader| Ok(reader.records("record.id = ?1", record.0)?.pop()))
@@ -146,7 +154,7 @@ impl Archive {
     }
 
     /// Runs several statements as of one moment.
-    fn read<T: Default>(
+    pub(super) fn read<T: Default>(
         &self,
         work: impl FnOnce(&Reader<'_>) -> rusqlite::Result<T>,
     ) -> Result<T, JournalError> {
@@ -180,12 +188,12 @@ impl fmt::Debug for Archive {
     }
 }
 
-struct Reader<'a> {
-    connection: &'a Connection,
+pub(super) struct Reader<'a> {
+    pub(super) connection: &'a Connection,
 }
 
 impl Reader<'_> {
-    fn all<T>(
+    pub(super) fn all<T>(
         &self,
         sql: &str,
         with: impl Params,

@@ -16,6 +16,7 @@
 
 mod archive;
 mod away;
+mod cut_off;
 mod device;
 mod error;
 mod files;
@@ -25,6 +26,7 @@ pub mod ledger;
 mod lock;
 mod rows;
 mod schema;
+mod shelf;
 mod surroundings;
 #[cfg(test)]
 mod tests;
@@ -33,12 +35,14 @@ mod writer;
 
 pub use archive::Archive;
 pub use away::{AwayId, LeftAway};
+pub use cut_off::Unsettled;
 pub use error::{Cause, JournalError};
 pub use folder::DataFolder;
 pub use rows::{
     ChangeId, ChangeRow, DeviceId, DeviceRow, Forgotten, Kept, NewChange, RecordFacts, RecordId,
     RecordRow, StepId, StepRow,
 };
+pub use shelf::{Begun, NewRun, ResultRow, RunId, RunRow, RunState};
 pub use writer::Journal;
 
 /// The kind of the step that ends a change, with how it ended.

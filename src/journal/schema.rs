@@ -100,6 +100,47 @@ pub(super) const MIGRATIONS: Migrations = &[
     CREATE TRIGGER home_stays BEFORE UPDATE OF adapter, at, boot, home ON away
         BEGIN SELECT RAISE(ABORT, 'the way home is append-only'); END;
 ",
+    "
+    CREATE TABLE shelf_run (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        title TEXT NOT NULL,
+        family TEXT NOT NULL,
+        file TEXT NOT NULL,                  -- fingerprint of its text
+        command TEXT NOT NULL,
+        dry_run INTEGER NOT NULL,
+        pid INTEGER NOT NULL,
+        holder INTEGER NOT NULL,             -- which opening of this journal
+        began TEXT NOT NULL,
+        ended TEXT,                          -- null: cut off, or running
+        state TEXT
+    ) STRICT;
+    CREATE INDEX shelf_run_by_title ON shelf_run (title);
+    CREATE TABLE shelf_result (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        run INTEGER NOT NULL REFERENCES shelf_run,
+        label TEXT NOT NULL,
+        row TEXT NOT NULL,                   -- fingerprint of its row
+        at TEXT NOT NULL,
+        body TEXT NOT NULL                   -- JSON
+    ) STRICT;
+    CREATE INDEX shelf_result_by_run ON shelf_result (run);
+    CREATE TABLE shelf_value (
+        id INTEGER PRIMARY KEY AUTOINCREMENT,
+        title TEXT NOT NULL,
+        label TEXT NOT NULL,
+        setting TEXT NOT NULL,
+        at TEXT NOT NULL,
+        value TEXT NOT NULL,                 -- JSON
+        UNIQUE (title, label, setting)
+    ) STRICT;
+    CREATE TRIGGER shelf_result_stays BEFORE UPDATE ON shelf_result
+        BEGIN SELECT RAISE(ABORT, 'results are append-only'); END;
+    CREATE TRIGGER shelf_value_stays BEFORE UPDATE ON shelf_value
+        BEGIN SELECT RAISE(ABORT, 'what was drawn stays'); END;
+    CREATE TRIGGER shelf_run_stays
+        BEFORE UPDATE OF title, family, file, command, dry_run, pid, holder, began ON shelf_run
+        BEGIN SELECT RAISE(ABORT, 'runs are append-only'); END;
+",
 ];
 
 /// Opens a journal that is only read.

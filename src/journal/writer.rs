@@ -28,6 +28,7 @@ use super::{
     fingerprint::FingerprintKey,
     lock::FolderLock,
     schema::{self, MIGRATIONS, Migrations},
+    shelf,
     write::{self, Refusal},
 };
 
@@ -94,6 +95,7 @@ impl Journal {
                 key,
                 clock,
                 commits,
+                holder: shelf::new_holder(),
             }),
         })
     }
@@ -242,6 +244,11 @@ impl Journal {
         write::time(self.now())
     }
 
+    /// What tells this opening of the journal from every other one.
+    pub(super) fn holder(&self) -> u64 {
+        self.shared.holder
+    }
+
     fn now(&self) -> Timestamp {
         (self.shared.clock)()
     }
@@ -262,6 +269,8 @@ struct Shared {
     folder: DataFolder,
     key: FingerprintKey,
     clock: fn() -> Timestamp,
+    /// Which opening of the journal this is.
+    holder: u64,
     #[cfg_attr(
         not(test),
         expect(dead_code, reason = "the tests of group commit read it")

@@ -1,6 +1,6 @@
 //! From a network that was chosen to a session with the device behind it.
 
-use std::{collections::BTreeSet, net::IpAddr, sync::Arc};
+use std::sync::Arc;
 
 use crate::{
     change::over_wifi::Way,
@@ -8,8 +8,11 @@ use crate::{
         failure::Failure,
         target::{self, Target},
     },
-    find::{FindError, air::Candidate},
-    profile::{Network, Profile, Security},
+    find::{
+        FindError,
+        air::{self, Candidate},
+    },
+    profile::{Network, Security},
     session::Origin,
     wifi::{Addressing, Join, Joined, WifiError},
 };
@@ -45,13 +48,7 @@ pub(super) async fn enter(
             wish.radio.open_network.as_deref(),
         ))
     });
-    let quick = match network.host {
-        Some(host) => Addressing::Static {
-            own: host.address,
-            prefix: host.prefix,
-        },
-        None => Addressing::Dhcp,
-    };
+    let quick = air::quick(network);
     let (join, joined) = join(wish, candidate, network, quick, keys).await?;
     match answers(wish, candidate, &join, &joined, open.clone()).await {
         // Some access points hear nobody who did not ask for an address.
@@ -109,7 +106,7 @@ async fn answers(
     open: Option<Arc<OpenNetwork>>,
 ) -> Result<Target, Failure> {
     let mut nobody = None;
-    for address in addresses(&candidate.families, joined.gateway) {
+    for address in air::addresses(&candidate.families, joined.gateway) {
         let origin = Origin::of(address)
             .map_err(|error| Failure::usage(error.to_string(), error.help()))?
             .through(joined.adapter.as_str());
@@ -146,16 +143,4 @@ async fn answers(
             "see `linkmend profile show`",
         )
     }))
-}
-
-/// Where a device may answer, the likeliest first.
-fn addresses(families: &[Arc<Profile>], gateway: Option<IpAddr>) -> Vec<IpAddr> {
-    let mut known = BTreeSet::new();
-    families
-        .iter()
-        .filter_map(|profile| profile.network.as_ref())
-        .map(|network| network.address)
-        .chain(gateway)
-        .filter(|address| known.insert(*address))
-        .collect()
 }

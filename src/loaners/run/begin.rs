@@ -1,0 +1,215 @@
+//! The beginning of a run: what earlier ones left, who takes part, and the row that says that this
+//! one is under way.
+
+use std::{
+    cell::{Cell, RefCell},
+    collections::{BTreeMap, BTreeSet},
+    rc::Rc,
+};
+
+use jiff::Timestamp;
+use tokio::sync::mpsc;
+
+use super::{
+    COMMAND, Order, World,
+    air::Air,
+    earlier::{self, Earlier, KnownDevices},
+    night::{Night, Shared},
+    outs,
+    pairs::{Pair, Pairs},
+    told::Since,
+};
+use crate::{
+    change::{Trouble, Unfinished, Wanted},
+    journal::{Archive, Begun, JournalError, NewRun, RunId, Unsettled, ledger},
+    loaners::schedule::{Place, Rules, Schedule, Window},
+    terms::{Exit, SettingName},
+};
+
+/// Looks at what earlier runs left and puts on record that a run begins.
+pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> {
+    let journal = &world.journal;
+    let archive = journal.archive().map_err(failed)?;
+    let shelf = &order.shelf;
+    let drawn = archive.drawn(&shelf.title).map_err(failed)?;
+    let all = shelf.loaners.iter();
+    let wanted: Vec<_> = all.map(|loaner| earlier::wanted(loaner, &drawn)).collect();
+    let text = &shelf.profile.source.text;
+    let all = shelf.loaners.iter().zip(&wanted);
+    let rows: Vec<String> = all
+        .map(|(loaner, wanted)| earlier::row(journal, loaner, wanted, text))
+        .collect();
+    let file = journal.fingerprint(order.text.as_bytes());
+    let labels = shelf.loaners.iter().map(|loaner| loaner.label.as_str());
+    let by_label = labels.zip(rows.iter().cloned()).collect();
+    // Before this run is the last one.
+    let earlier = earlier::earlier(&archive, &order, &file, &by_label).map_err(failed)?;
+    let run = on_record(&order, &world, file).await?;
+    let (unsettled, unfinished) = unsettled(&archive)?;
+    let known = KnownDevices::of(&archive, &shelf.profile.family).map_err(failed)?;
+    let pairs = pairs(&order, &wanted, &earlier, &known).map_err(failed)?;
+    let air = Air::new(&order, &known, shelf.loaners.iter());
+    drop(known);
+    let outs = shelf
+        .loaners
+        .iter()
+        .map(|loaner| match earlier.proved.get(&loaner.label) {
+            Some(proved) => proved.clone(),
+            None => outs::blank(loaner, &shelf.profile),
+        })
+        .collect();
+    let (send, receive) = mpsc::unbounded_channel();
+    Ok(Night {
+        schedule: Schedule::new(rules(&order, &world), &places(&order, &earlier)),
+        air,
+        outs,
+        earlier,
+        receive,
+        waiting: BTreeMap::new(),
+        told: BTreeMap::new(),
+        tries: vec![0; shelf.loaners.len()],
+        rows,
+        began: Timestamp::now(),
+        shared: Rc::new(Shared {
+            archive,
+            run,
+            since: Since::now(),
+            send,
+            wanted,
+            unsettled: RefCell::new(unsettled),
+            unfinished,
+            pairs: RefCell::new(pairs),
+            settled: RefCell::default(),
+            seen: RefCell::default(),
+            back: RefCell::new(BTreeSet::new()),
+            broken: Cell::new(false),
+            order,
+            world,
+        }),
+    })
+}
+
+#[expect(
+    clippy::needless_pass_by_value,
+    reason = "it stands where an error is mapped"
+)]
+fn failed(error: JournalError) -> Trouble {
+    ledger::trouble(&error)
+}
+
+/// Puts on record that a run begins, unless another is under way.
+async fn on_record(order: &Order, world: &World, file: String) -> Result<RunId, Trouble> {
+    let new = NewRun {
+        title: order.shelf.title.clone(),
+        family: order.shelf.profile.family.clone(),
+        file,
+        command: order.command,
+        dry_run: order.dry_run,
+    };
+    match world.journal.begin_run(new).await.map_err(failed)? {
+        Begun::Run(run) => Ok(run),
+        Begun::UnderWay(other) => Err(Trouble::new(
+            "shelf-busy",
+            format!(
+                "run {} over `{}` is under way since {}, by process {}",
+                other.id.0, order.shelf.title, other.began, other.pid
+            ),
+            Some("wait until it has ended, or stop it"),
+        )
+        .ending(Exit::Refused)),
+    }
+}
+
+/// The changes of earlier runs that this one settles, and those of other commands, which it does
+/// not.
+fn unsettled(archive: &Archive) -> Result<(Vec<Unsettled>, Vec<Unfinished>), Trouble> {
+    let (mut unsettled, mut unfinished) = (Vec::new(), Vec::new());
+    for one in Unsettled::all(archive, None)? {
+        // A practice receiver ends with its process, and so does what was unfinished of it.
+        if one.record.simulated {
+            continue;
+        }
+        if one.change.command == COMMAND {
+            unsettled.push(one);
+        } else {
+            unfinished.push(Unfinished {
+                change: one.change.id.0,
+                device: one.record.snapshot.device,
+            });
+        }
+    }
+    Ok((unsettled, unfinished))
+}
+
+/// Who takes part, and where it is reached.
+fn places(order: &Order, earlier: &Earlier) -> Vec<Place> {
+    let place = |loaner: &crate::loaners::shelf::Loaner| {
+        let takes_part = order.takes_part(&loaner.label);
+        let is_proved = earlier.proved.contains_key(&loaner.label);
+        match (&loaner.at, takes_part && !is_proved) {
+            (_, false) => Place::Left,
+            (Some(_), true) => Place::Here,
+            (None, true) => Place::Air,
+        }
+    };
+    order.shelf.loaners.iter().map(place).collect()
+}
+
+/// The pair that each loaner is to have, as far as the file says, and else as it is known to be. One
+/// that has no part in this run has the pair that it is known to have.
+fn pairs(
+    order: &Order,
+    wanted: &[Result<Wanted, SettingName>],
+    earlier: &Earlier,
+    known: &KnownDevices<'_>,
+) -> Result<Pairs, JournalError> {
+    let mut pairs = Pairs::default();
+    for (number, loaner) in order.shelf.loaners.iter().enumerate() {
+        let asked = wanted[number].clone().unwrap_or_default();
+        let is_to_be =
+            order.takes_part(&loaner.label) || earlier.proved.contains_key(&loaner.label);
+        let names_both = asked.contains_key(SettingName::BIND_KEY)
+            && asked.contains_key(SettingName::MODEL_LOCK);
+        let pair = if is_to_be && names_both {
+            Pair::default().with(&asked)
+        } else {
+            let known = known.pair(loaner)?;
+            if is_to_be || known == Pair::default() {
+                known.with(&asked)
+            } else {
+                known
+            }
+        };
+        pairs.set(number, pair);
+    }
+    Ok(pairs)
+}
+
+fn rules(order: &Order, world: &World) -> Rules {
+    let network = order.shelf.profile.network.as_ref();
+    let opens = network.map_or((0.0, 0.0), |one| (one.opens_s.from, one.opens_s.to));
+    Rules {
+        adapters: if world.wifi.is_some() {
+            order.adapters.len()
+        } else {
+            0
+        },
+        at_once: order.at_once,
+        powered: order.powered,
+        stop_after: order.stop_after,
+        window: Window {
+            from_s: opens.0 / world.speed,
+            to_s: opens.1 / world.speed,
+            grace_s: GRACE_S,
+        },
+        session_s: SESSION_S,
+    }
+}
+
+/// How long after its window a loaner is given up for this round, in s: long enough for somebody to
+/// walk along the shelf, and for some scans. No source.
+const GRACE_S: f64 = 60.0;
+
+/// How long a session is taken to last before one was seen, in s: a join of some seconds, and a few
+/// pages. No source.
+const SESSION_S: f64 = 20.0;

@@ -1,0 +1,210 @@
+//! What earlier runs over the shelf left: what they proved, what they were cut off in, and which
+//! pairs the loaners had then.
+
+use std::collections::{BTreeMap, HashMap};
+
+use super::{Order, pairs::Pair};
+use crate::{
+    change::Wanted,
+    journal::{
+        Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RunRow, RunState, ledger,
+    },
+    loaners::shelf::{Loaner, Wish},
+    terms::{
+        Mac, Sameness, SettingName, Value,
+        output::{
+            Outcome,
+            loaners::{LoanerOut, LoanerResult, ShelfCommand},
+        },
+    },
+};
+
+/// Which results of earlier runs count as done.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Trust {
+    /// Those of the last run, where it was cut off or stopped: what it proved is not done again.
+    CutOff,
+    /// Those of the last run, however it ended.
+    Last,
+    /// None: all is done anew.
+    Nothing,
+}
+
+/// The run that is under way in another program, where that is why the journal of a folder could
+/// not be opened.
+///
+/// # Errors
+/// When the journal cannot be read.
+pub fn under_way(folder: &DataFolder) -> Result<Option<RunRow>, JournalError> {
+    Archive::open(folder)?.open_run()
+}
+
+/// What earlier runs proved.
+#[derive(Default)]
+pub(super) struct Earlier {
+    /// By label, as it was told then.
+    pub(super) proved: BTreeMap<String, LoanerOut>,
+    /// The run that it was.
+    pub(super) run: Option<RunRow>,
+    /// Whether the file is another one now.
+    pub(super) file_changed: bool,
+    /// Those that were proved then, and whose rows are others now.
+    pub(super) rows_changed: Vec<String>,
+}
+
+/// Reads what the last run proved, as far as its rows are those of now. `rows`: the fingerprint of
+/// each row, by label.
+pub(super) fn earlier(
+    archive: &Archive,
+    order: &Order,
+    file: &str,
+    rows: &BTreeMap<&str, String>,
+) -> Result<Earlier, JournalError> {
+    let counts = order.command == ShelfCommand::Reset && !order.dry_run;
+    if !counts || order.trust == Trust::Nothing {
+        return Ok(Earlier::default());
+    }
+    let Some(run) = archive.last_run(&order.shelf.title, ShelfCommand::Reset)? else {
+        return Ok(Earlier::default());
+    };
+    if run.state == Some(RunState::Done) && order.trust == Trust::CutOff {
+        return Ok(Earlier::default());
+    }
+    let mut found = Earlier {
+        file_changed: run.run.file != file,
+        ..Earlier::default()
+    };
+    for (label, result) in archive.results(run.id)? {
+        let is_proved = matches!(
+            result.out.result,
+            LoanerResult::AsWanted | LoanerResult::Done
+        );
+        // One with an error is done but for a part.
+        if !is_proved || result.out.error.is_some() {
+            continue;
+        }
+        if rows.get(label.as_str()) == Some(&result.row) {
+            let out = LoanerOut {
+                earlier: true,
+                ..result.out
+            };
+            found.proved.insert(label, out);
+        } else {
+            found.rows_changed.push(label);
+        }
+    }
+    found.run = Some(run);
+    Ok(found)
+}
+
+/// What is wanted of a loaner, with what was drawn for it; else the setting of which a value is
+/// still to be drawn.
+pub(super) fn wanted(
+    loaner: &Loaner,
+    drawn: &BTreeMap<(String, SettingName), Value>,
+) -> Result<Wanted, SettingName> {
+    let all = loaner.wanted.iter().map(|(name, wish)| match wish {
+        Wish::Value(value) => Ok((name.clone(), value.clone())),
+        Wish::Unique => match drawn.get(&(loaner.label.clone(), name.clone())) {
+            Some(value) => Ok((name.clone(), value.clone())),
+            None => Err(name.clone()),
+        },
+    });
+    all.collect()
+}
+
+/// The fingerprint of all that a row asks for, under the journal's key.
+pub(super) fn row(
+    journal: &Journal,
+    loaner: &Loaner,
+    wanted: &Result<Wanted, SettingName>,
+    profile_text: &str,
+) -> String {
+    let mark = (&loaner.mark.serial, loaner.mark.bssid);
+    let values: BTreeMap<&str, Option<&Value>> = match wanted {
+        Ok(wanted) => wanted
+            .iter()
+            .map(|(name, value)| (name.as_str(), Some(value)))
+            .collect(),
+        Err(missing) => [(missing.as_str(), None)].into(),
+    };
+    let body = serde_json::json!({
+        "label": loaner.label,
+        "mark": mark,
+        "wanted": values,
+        "profile": profile_text,
+    });
+    journal.fingerprint(body.to_string().as_bytes())
+}
+
+/// The devices of the journal by their marks.
+pub(super) struct KnownDevices<'a> {
+    archive: &'a Archive,
+    by_serial: HashMap<String, (DeviceId, Option<Mac>)>,
+    by_bssid: HashMap<Mac, DeviceId>,
+}
+
+impl<'a> KnownDevices<'a> {
+    /// Those of a family.
+    pub(super) fn of(archive: &'a Archive, family: &str) -> Result<Self, JournalError> {
+        let mut known = Self {
+            archive,
+            by_serial: HashMap::new(),
+            by_bssid: HashMap::new(),
+        };
+        for device in archive.devices()? {
+            if device.family != family {
+                continue;
+            }
+            let bssid = device.identity.bssid.filter(|bssid| bssid.stable);
+            let mac = bssid.map(|bssid| Mac(bssid.mac));
+            // The one seen last stands first.
+            if let Some(serial) = &device.identity.serial {
+                let serial = serial.raw().to_owned();
+                known.by_serial.entry(serial).or_insert((device.id, mac));
+            }
+            if let Some(mac) = mac {
+                known.by_bssid.entry(mac).or_insert(device.id);
+            }
+        }
+        Ok(known)
+    }
+
+    /// The BSSID that a loaner had when it was read last.
+    pub(super) fn bssid(&self, loaner: &Loaner) -> Option<Mac> {
+        let serial = loaner.mark.serial.as_ref()?;
+        self.by_serial.get(serial)?.1
+    }
+
+    /// The pair that a loaner had when it was last read or changed.
+    pub(super) fn pair(&self, loaner: &Loaner) -> Result<Pair, JournalError> {
+        let by_serial = loaner.mark.serial.as_ref();
+        let by_serial = by_serial.and_then(|serial| self.by_serial.get(serial));
+        let by_bssid = loaner.mark.bssid.and_then(|mac| self.by_bssid.get(&mac));
+        let Some(device) = by_serial.map(|(id, _)| id).or(by_bssid) else {
+            return Ok(Pair::default());
+        };
+        let Some(record) = self.archive.last_record(*device)? else {
+            return Ok(Pair::default());
+        };
+        let identity = &record.snapshot.device.identity;
+        if loaner.mark.identity(true).compare(identity) == Sameness::Different {
+            return Ok(Pair::default());
+        }
+        let mut pair = Pair::read(&record.snapshot);
+        for change in self.archive.changes(*device)? {
+            if change.record >= record.id && change.outcome == Some(Outcome::Done) {
+                pair = pair.with(&written(&change));
+            }
+        }
+        Ok(pair)
+    }
+}
+
+/// What a change wrote.
+fn written(change: &ChangeRow) -> Wanted {
+    let lines = ledger::read_lines(change).into_iter();
+    lines
+        .map(|line| (line.plan.setting, line.plan.after))
+        .collect()
+}

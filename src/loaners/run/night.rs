@@ -1,0 +1,577 @@
+//! The whole run on one thread: asks the schedule, begins what it says, tells what happens, and
+//! draws the sum at the end.
+
+use std::{
+    cell::{Cell, RefCell},
+    collections::{BTreeMap, BTreeSet},
+    path::Path,
+    rc::Rc,
+    time::Duration,
+};
+
+use jiff::Timestamp;
+use tokio::{
+    sync::{mpsc, oneshot},
+    task::JoinSet,
+    time::{Instant, sleep_until},
+};
+
+use super::{
+    Order, Watcher, World,
+    air::{self, Air, Grant},
+    earlier::Earlier,
+    findings::{self, Seen},
+    one::{Ended, Link, Visit},
+    outs,
+    pairs::{Pair, Pairs},
+    told::{Since, Told},
+    way::{LoanerReach, Now},
+};
+use crate::{
+    change::{Trouble, Unfinished, Wanted, over_session},
+    find,
+    journal::{Archive, RunId, RunState, Unsettled, ledger},
+    loaners::schedule::{Do, Schedule, Stage, Tried},
+    session::{Origin, Session},
+    terms::{
+        Exit, Identity, Mac, Sameness, SettingName,
+        output::loaners::{
+            LoanerOut, LoanerResult, ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep,
+        },
+    },
+};
+
+/// What the loaners under way tell the run.
+pub(super) enum Message {
+    /// Something that is told as it is.
+    Told(ShelfEvent),
+    /// A try is over.
+    Ended(usize, Box<LoanerOut>, Tried),
+    /// A loaner restarts; its adapter is free until an adapter is granted for it again.
+    LetGo(usize, oneshot::Sender<Grant>),
+    /// What was heard of the air.
+    Air(air::Heard),
+    /// Who an access point turned out to be; the answer is the loaner that the visit goes on with.
+    Looked(air::Looked),
+}
+
+/// What all loaners of a run share.
+pub(super) struct Shared {
+    pub(super) order: Order,
+    pub(super) world: World,
+    pub(super) archive: Archive,
+    pub(super) run: RunId,
+    pub(super) since: Since,
+    pub(super) send: mpsc::UnboundedSender<Message>,
+    /// What is wanted of each; else what is still to be drawn for it.
+    pub(super) wanted: Vec<Result<Wanted, SettingName>>,
+    /// Changes of earlier runs that this one settles first.
+    pub(super) unsettled: RefCell<Vec<Unsettled>>,
+    /// Changes of other commands that are unfinished.
+    pub(super) unfinished: Vec<Unfinished>,
+    /// The pairs that the loaners are to have, as far as the file says and else as they are known to
+    /// be. No other may have them.
+    pub(super) pairs: RefCell<Pairs>,
+    /// The pairs of those that are through, as they are. No other may have them either.
+    pub(super) settled: RefCell<Pairs>,
+    pub(super) seen: RefCell<Seen>,
+    /// Those that restarted and are in range again, though no adapter is free for them.
+    pub(super) back: RefCell<BTreeSet<usize>>,
+    /// Whether the journal failed: then nothing else is begun.
+    pub(super) broken: Cell<bool>,
+}
+
+impl Shared {
+    /// The label of a loaner.
+    pub(super) fn label(&self, loaner: usize) -> &str {
+        &self.order.shelf.loaners[loaner].label
+    }
+
+    /// A change of this device that is to be settled first.
+    pub(super) fn take_unsettled(&self, identity: &Identity) -> Option<Unsettled> {
+        let mut all = self.unsettled.borrow_mut();
+        let same = |one: &Unsettled| {
+            let then = &one.record.snapshot.device.identity;
+            then.compare(identity) == Sameness::Same
+        };
+        let at = all.iter().position(same)?;
+        Some(all.remove(at))
+    }
+
+    /// A change that could not be settled is there for a second try.
+    pub(super) fn still_unsettled(&self, one: Unsettled) {
+        let mut all = self.unsettled.borrow_mut();
+        if !all.iter().any(|other| other.change.id == one.change.id) {
+            all.push(one);
+        }
+    }
+
+    /// The work, unless the person wants to stop first: for what writes nothing.
+    pub(super) async fn or_stopped<T>(&self, work: impl Future<Output = T>) -> Result<T, Ended> {
+        let mut stop = self.world.stop.clone();
+        tokio::select! {
+            biased;
+            // Where nobody is left who could ask for a stop, the work goes on alone.
+            Ok(_) = stop.wait_for(|stop| *stop) => Err(Ended::failed(stopped())),
+            ended = work => Ok(ended),
+        }
+    }
+}
+
+/// A run under way.
+pub(super) struct Night {
+    pub(super) shared: Rc<Shared>,
+    pub(super) schedule: Schedule,
+    pub(super) air: Air,
+    pub(super) outs: Vec<LoanerOut>,
+    pub(super) earlier: Earlier,
+    pub(super) receive: mpsc::UnboundedReceiver<Message>,
+    /// Those that restart, and want an adapter again.
+    pub(super) waiting: BTreeMap<usize, oneshot::Sender<Grant>>,
+    pub(super) told: BTreeMap<usize, Told>,
+    /// How often each was tried.
+    pub(super) tries: Vec<u32>,
+    pub(super) rows: Vec<String>,
+    pub(super) began: Timestamp,
+}
+
+/// The person wanted to stop.
+fn stopped() -> Trouble {
+    Trouble::new("cancelled", "stopped by you before its turn was over", None)
+        .ending(Exit::Cancelled)
+}
+
+impl Night {
+    /// All of it.
+    pub(super) async fn go(mut self, watcher: &mut dyn Watcher) -> Result<ShelfOut, Trouble> {
+        let shared = Rc::clone(&self.shared);
+        let labels = shared.order.shelf.loaners.iter();
+        self.tell(
+            watcher,
+            ShelfEvent::Began {
+                run: shared.run.0,
+                loaners: labels.map(|loaner| loaner.label.clone()).collect(),
+            },
+        );
+        self.repeat_what_was_proved(watcher).await?;
+        let mut tasks = JoinSet::new();
+        let mut stop = shared.world.stop.clone();
+        let mut can_stop = true;
+        self.air.listen(&shared, &mut tasks);
+        while !self.schedule.is_over() {
+            self.go_on(&mut tasks, watcher);
+            if self.schedule.is_over() {
+                break;
+            }
+            self.air.scan(&shared, &self.schedule, &mut tasks);
+            let wake = self.wake();
+            tokio::select! {
+                stopped = stop.wait_for(|stop| *stop), if can_stop => {
+                    can_stop = false;
+                    if stopped.is_ok() {
+                        self.schedule.stop();
+                    }
+                }
+                Some(message) = self.receive.recv() => self.take(message, watcher).await,
+                // A task that panicked has told nobody how it ended.
+                Some(ended) = tasks.join_next(), if !tasks.is_empty() => {
+                    if let Err(error) = ended && error.is_panic() {
+                        std::panic::resume_unwind(error.into_panic());
+                    }
+                }
+                () = sleep_until(wake) => {}
+            }
+        }
+        tasks.shutdown().await;
+        self.sum_up(watcher).await
+    }
+
+    /// When to ask the schedule, and the air, though nothing happened.
+    fn wake(&self) -> Instant {
+        let now_s = self.shared.since.s();
+        let times = [
+            self.schedule.wake_s(now_s),
+            self.air
+                .scan_s(&self.schedule, self.shared.world.speed, now_s),
+        ];
+        let next = times.into_iter().flatten().reduce(f64::min);
+        let wait_s = next.map_or(LONG_S, |next| (next - now_s).clamp(0.01, LONG_S));
+        Instant::now() + Duration::from_secs_f64(wait_s)
+    }
+
+    fn tell(&self, watcher: &mut dyn Watcher, event: ShelfEvent) {
+        watcher.line(&ShelfLine {
+            format: 1,
+            at_s: self.shared.since.s(),
+            event,
+        });
+    }
+
+    /// What an earlier run proved is on record in this one too, so that the next run after it need
+    /// not look further back.
+    async fn repeat_what_was_proved(&mut self, watcher: &mut dyn Watcher) -> Result<(), Trouble> {
+        for (number, out) in self.outs.iter().enumerate() {
+            if out.earlier {
+                let ended = ShelfEvent::Ended(Box::new(out.clone()));
+                self.tell(watcher, ended);
+                let row = self.rows[number].clone();
+                let journal = &self.shared.world.journal;
+                let kept = journal.loaner_ended(self.shared.run, row, out).await;
+                kept.map_err(|error| ledger::trouble(&error))?;
+            }
+        }
+        Ok(())
+    }
+
+    /// Does what the schedule says.
+    fn go_on(&mut self, tasks: &mut JoinSet<()>, watcher: &mut dyn Watcher) {
+        if self.shared.broken.get() {
+            self.schedule.stop();
+        }
+        loop {
+            let todo = self.schedule.next(self.shared.since.s());
+            if todo.is_empty() {
+                return;
+            }
+            for one in todo {
+                self.does(one, tasks, watcher);
+            }
+        }
+    }
+
+    fn does(&mut self, todo: Do, tasks: &mut JoinSet<()>, watcher: &mut dyn Watcher) {
+        match todo {
+            Do::Power { on, off } => {
+                let shared = &self.shared;
+                let labels = |all: Vec<usize>| -> Vec<String> {
+                    all.into_iter()
+                        .map(|one| shared.label(one).to_owned())
+                        .collect()
+                };
+                let network = shared.order.shelf.profile.network.as_ref();
+                let opens_s = network.map(|one| one.opens_s.to / shared.world.speed);
+                for one in &on {
+                    let event = ShelfEvent::Step {
+                        loaner: shared.label(*one).to_owned(),
+                        step: ShelfStep::Waiting,
+                        adapter: None,
+                        signal: None,
+                        until_s: opens_s.map(|opens_s| shared.since.s() + opens_s),
+                    };
+                    self.tell(watcher, event);
+                }
+                let event = ShelfEvent::Power {
+                    on: labels(on),
+                    off: labels(off),
+                };
+                self.tell(watcher, event);
+            }
+            Do::Take {
+                loaner,
+                adapter,
+                back: false,
+            } => {
+                let visit = self.visit(loaner);
+                match adapter {
+                    None => {
+                        tasks.spawn_local(here(visit));
+                    }
+                    Some(adapter) => {
+                        let grant = self.air.grant(loaner, adapter);
+                        tasks.spawn_local(air::first(visit, grant));
+                    }
+                }
+            }
+            Do::Take {
+                loaner,
+                adapter,
+                back: true,
+            } => {
+                let granted = adapter.and_then(|adapter| {
+                    let grant = self.air.grant(loaner, adapter)?;
+                    self.waiting.remove(&loaner)?.send(grant).ok()
+                });
+                if granted.is_none() {
+                    // It gave up waiting a moment ago, and asks again or ends.
+                    self.schedule.let_go(loaner, self.shared.since.s());
+                }
+            }
+            Do::Look { point, adapter } => {
+                let grant = self.air.grant_point(point, adapter);
+                let shared = Rc::clone(&self.shared);
+                tasks.spawn_local(air::look(shared, point, grant));
+            }
+        }
+    }
+
+    /// A new try of a loaner.
+    fn visit(&mut self, loaner: usize) -> Visit {
+        self.tries[loaner] += 1;
+        let shared = Rc::clone(&self.shared);
+        let told = Told::new(
+            shared.since,
+            shared.label(loaner),
+            shared.world.speed,
+            shared.send.clone(),
+        );
+        self.told.insert(loaner, told.clone());
+        Visit {
+            shared,
+            loaner,
+            told,
+        }
+    }
+
+    async fn take(&mut self, message: Message, watcher: &mut dyn Watcher) {
+        let now_s = self.shared.since.s();
+        match message {
+            Message::Told(event) => self.tell(watcher, event),
+            Message::LetGo(loaner, grant) => {
+                self.waiting.insert(loaner, grant);
+                self.air.let_go(loaner, self.shared.world.clock_s());
+                self.schedule.let_go(loaner, now_s);
+                if self.air.is_gone() {
+                    // Nobody can be granted any more; whoever waits hears so by that.
+                    self.waiting.remove(&loaner);
+                }
+            }
+            Message::Ended(loaner, out, tried) => self.ended(loaner, *out, tried, watcher).await,
+            Message::Air(heard) => {
+                for event in self
+                    .air
+                    .hears(heard, &mut self.schedule, &self.shared, now_s)
+                {
+                    self.tell(watcher, event);
+                }
+                if self.air.is_gone() {
+                    self.waiting.clear();
+                }
+            }
+            Message::Looked(looked) => {
+                let (loaner, told) =
+                    self.air
+                        .looked(&looked, &mut self.schedule, &self.shared, now_s);
+                for event in told {
+                    self.tell(watcher, event);
+                }
+                let visit = loaner.map(|loaner| self.visit(loaner));
+                // Whoever looked goes on with it.
+                let _ = looked.answer.send(visit);
+            }
+        }
+    }
+
+    async fn ended(
+        &mut self,
+        loaner: usize,
+        mut out: LoanerOut,
+        tried: Tried,
+        watcher: &mut dyn Watcher,
+    ) {
+        let shared = Rc::clone(&self.shared);
+        self.waiting.remove(&loaner);
+        out.tries = self.tries[loaner];
+        if out.tries > 1 {
+            out = outs::after_second_try(&self.outs[loaner], out);
+        }
+        self.schedule.ended(loaner, tried, shared.since.s());
+        // What it is in truth counts for the pairs of all others from now on.
+        let seen = shared.seen.borrow().pairs.get(loaner);
+        if seen != Pair::default() && self.schedule.stage(loaner) == Stage::Through {
+            shared.settled.borrow_mut().set(loaner, seen);
+        }
+        let row = self.rows[loaner].clone();
+        let kept = shared
+            .world
+            .journal
+            .loaner_ended(shared.run, row, &out)
+            .await;
+        if let Err(error) = kept {
+            out.notes.push(format!("this is not on record: {error}"));
+            shared.broken.set(true);
+        }
+        let step = match self.schedule.stage(loaner) {
+            Stage::Later => ShelfStep::LaterAgain,
+            _ => ShelfStep::Through,
+        };
+        if let Some(told) = self.told.remove(&loaner) {
+            let event = told.says(step);
+            self.tell(watcher, event);
+        }
+        self.outs[loaner] = out.clone();
+        self.tell(watcher, ShelfEvent::Ended(Box::new(out)));
+    }
+
+    async fn sum_up(mut self, watcher: &mut dyn Watcher) -> Result<ShelfOut, Trouble> {
+        let shared = Rc::clone(&self.shared);
+        let order = &shared.order;
+        // What was told and not taken yet, such as the last steps.
+        while let Ok(message) = self.receive.try_recv() {
+            if let Message::Told(event) = message {
+                self.tell(watcher, event);
+            }
+        }
+        for number in 0..self.outs.len() {
+            let is_missing = self.schedule.stage(number) == Stage::Missing;
+            let out = &mut self.outs[number];
+            out.tries = out.tries.max(self.tries[number]);
+            if is_missing && out.result == LoanerResult::NotTried {
+                out.result = LoanerResult::Missing;
+                let out = out.clone();
+                let row = self.rows[number].clone();
+                let kept = shared.world.journal.loaner_ended(shared.run, row, &out);
+                if kept.await.is_err() {
+                    shared.broken.set(true);
+                }
+                self.tell(watcher, ShelfEvent::Ended(Box::new(out)));
+            }
+        }
+        let left_out = |number: usize| !order.takes_part(&self.outs[number].label);
+        let untried = (0..self.outs.len())
+            .any(|number| self.outs[number].result == LoanerResult::NotTried && !left_out(number));
+        let stopped = *shared.world.stop.borrow() || self.schedule.is_stopped() || untried;
+        let error = self.why_stopped(stopped);
+        let state = if stopped {
+            RunState::Stopped
+        } else {
+            RunState::Done
+        };
+        let ended = shared.world.journal.end_run(shared.run, state).await;
+        let error = error.or(ended.err().map(|error| ledger::trouble(&error)));
+        let changed = order
+            .path
+            .as_deref()
+            .is_some_and(|path| is_changed(path, &order.text));
+        let strangers = self.air.strangers();
+        self.know_the_others();
+        let seen = shared.seen.borrow();
+        let found = findings::findings(&seen, &self.outs, &strangers, &self.earlier, changed);
+        // Those that were left out are no part of what was to be done.
+        let loaners: Vec<LoanerOut> = (0..self.outs.len())
+            .filter(|number| !left_out(*number))
+            .map(|number| self.outs[number].clone())
+            .collect();
+        Ok(ShelfOut {
+            format: 1,
+            run: shared.run.0,
+            command: order.command,
+            title: order.shelf.title.clone(),
+            family: order.shelf.profile.family.clone(),
+            began: self.began.strftime("%Y-%m-%dT%H:%M:%SZ").to_string(),
+            took_s: shared.since.s(),
+            adapters: order.adapters.iter().map(ToString::to_string).collect(),
+            counts: outs::counts(&loaners),
+            loaners,
+            strangers,
+            findings: found,
+            error: error.map(|trouble| crate::change::out::fault(&trouble)),
+            simulated: shared.world.simulated,
+        })
+    }
+
+    /// Those that this run did not read, and of which an earlier one knows how they are.
+    fn know_the_others(&self) {
+        let shared = &self.shared;
+        let mut seen = shared.seen.borrow_mut();
+        for (number, out) in self.outs.iter().enumerate() {
+            let left_out = !shared.order.takes_part(&out.label);
+            if (out.earlier || left_out) && seen.pairs.get(number) == Pair::default() {
+                let known = shared.pairs.borrow().get(number);
+                seen.pairs.set(number, known);
+            }
+        }
+    }
+
+    fn why_stopped(&self, is_stopped: bool) -> Option<Trouble> {
+        let shared = &self.shared;
+        let again = match shared.order.command {
+            ShelfCommand::Reset => Some("run it again: what is proved is not done again"),
+            ShelfCommand::Check => Some("run it again"),
+        };
+        if shared.broken.get() {
+            let message = "the journal failed, so no other loaner was begun";
+            return Some(Trouble::new("journal-failed", message, again));
+        }
+        if !is_stopped {
+            return None;
+        }
+        if *shared.world.stop.borrow() {
+            let message = "stopped by you before all had their turn";
+            let trouble = Trouble::new("cancelled", message, again);
+            return Some(trouble.ending(Exit::Cancelled));
+        }
+        if self.air.is_gone() && !self.schedule.is_stopped() {
+            let message = "no Wi-Fi adapter is left that can be used";
+            return Some(Trouble::new("no-adapter", message, again));
+        }
+        shared.order.stop_after.map(|most| {
+            let message = format!("{most} loaners failed, so no other was begun");
+            Trouble::new("too-many-failed", message, again)
+        })
+    }
+}
+
+/// How long the run sleeps at most, in s, where nothing is due.
+const LONG_S: f64 = 60.0;
+
+fn is_changed(path: &Path, text: &str) -> bool {
+    std::fs::read(path).map_or(true, |now| now != text.as_bytes())
+}
+
+impl World {
+    /// Where the device behind an access point answers.
+    pub(super) fn origin(&self, origin: Origin, adapter: &str, bssid: Mac) -> Origin {
+        match self.behind.as_ref().and_then(|behind| behind(bssid)) {
+            Some(behind) => behind,
+            None => origin.through(adapter),
+        }
+    }
+
+    /// Seconds since this computer started.
+    pub(super) fn clock_s(&self) -> f64 {
+        use crate::change::ports::Clock;
+        self.clock.now().seconds
+    }
+}
+
+/// A try of a loaner that is reached without an adapter.
+async fn here(visit: Visit) {
+    visit.told.step(ShelfStep::Joining, None);
+    let link = open(&visit).await;
+    let (out, tried) = visit.serve(link).await;
+    // Where nobody listens any more the run is over.
+    let ended = Message::Ended(visit.loaner, Box::new(out), tried);
+    let _ = visit.shared.send.send(ended);
+}
+
+async fn open(visit: &Visit) -> Result<Link, Ended> {
+    let shared = &visit.shared;
+    let row = visit.row();
+    let Some(origin) = row.at.clone() else {
+        let trouble = Trouble::new("no-address", "the row has no address", None);
+        return Err(Ended::failed(trouble));
+    };
+    let profile = &shared.order.shelf.profile;
+    let limits = &shared.world.limits;
+    let profiles = [profile.clone()];
+    let asked = shared
+        .or_stopped(find::at(&origin, &profiles, limits))
+        .await?;
+    let found = asked.map_err(|error| Ended::failed(air::find_trouble(&error)))?;
+    let session = Session::new(
+        origin,
+        profile.clone(),
+        limits.clone(),
+        (shared.world.bssid)(row),
+    );
+    let session = session.map_err(|error| Ended::failed(over_session::trouble(&error)))?;
+    let fetched = found.into_iter().next().map(|found| found.fetched);
+    let session = session.knowing(fetched.unwrap_or_default());
+    let now = Now::new(air::let_in(shared, session));
+    Ok(Link {
+        reach: LoanerReach::Here(now.clone(), shared.world.clock.clone()),
+        now,
+        open: None,
+        harvest: None,
+    })
+}

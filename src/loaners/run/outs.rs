@@ -1,0 +1,155 @@
+//! What is told of a loaner at its end, and the sums over all.
+
+use crate::change::Wanted;
+use crate::{
+    change::{
+        Report, Trouble,
+        out::{self, Fingerprint},
+    },
+    loaners::shelf::Loaner,
+    profile::Profile,
+    terms::{
+        SettingName, Snapshot, Value,
+        output::{
+            Outcome,
+            loaners::{LoanerOut, LoanerResult, ShelfCounts},
+        },
+    },
+};
+
+/// A loaner of which nothing is known yet but its row.
+pub(super) fn blank(loaner: &Loaner, profile: &Profile) -> LoanerOut {
+    let mut identity = out::identity(&loaner.mark.identity(profile.identity.bssid_stable));
+    identity.address = loaner.at.as_ref().map(ToString::to_string);
+    LoanerOut {
+        label: loaner.label.clone(),
+        identity,
+        transmitter: loaner.transmitter.clone(),
+        result: LoanerResult::NotTried,
+        condition: None,
+        changes: Vec::new(),
+        left: Vec::new(),
+        record: None,
+        change: None,
+        tries: 0,
+        signal: None,
+        earlier: false,
+        notes: Vec::new(),
+        error: None,
+        spans: Vec::new(),
+    }
+}
+
+/// How a change ended, in the words of a shelf.
+pub(super) fn result(outcome: Outcome) -> LoanerResult {
+    match outcome {
+        Outcome::NothingToDo => LoanerResult::AsWanted,
+        Outcome::Done => LoanerResult::Done,
+        Outcome::Planned => LoanerResult::Planned,
+        Outcome::PutBack => LoanerResult::PutBack,
+        Outcome::Refused => LoanerResult::Refused,
+        Outcome::Unproved => LoanerResult::Unproved,
+        Outcome::Failed => LoanerResult::Failed,
+    }
+}
+
+/// Takes what a change says of itself.
+pub(super) fn take(
+    out: &mut LoanerOut,
+    report: &Report,
+    profile: &Profile,
+    print: Fingerprint<'_>,
+) {
+    let lines = report.lines.iter();
+    out.changes
+        .extend(lines.map(|line| out::change_line(line, profile, print)));
+    out.notes.extend(report.notes.iter().cloned());
+    out.error = report.trouble.as_ref().map(out::fault);
+}
+
+/// The settings that could be written and that nobody named.
+pub(super) fn left(profile: &Profile, now: &Snapshot, wanted: &Wanted) -> Vec<String> {
+    profile
+        .settings
+        .iter()
+        .filter(|setting| !setting.saves.is_empty())
+        .filter(|setting| now.settings.contains_key(&setting.name))
+        .filter(|setting| !wanted.contains_key(&setting.name))
+        .map(|setting| setting.name.to_string())
+        .collect()
+}
+
+/// The first number of its firmware's version.
+pub(super) fn major(now: &Snapshot) -> Option<u64> {
+    match now.value(SettingName::FIRMWARE)? {
+        Value::Version(version) => Some(version.major),
+        _ => None,
+    }
+}
+
+/// What a second try ended with, with what is still true of the first: one that wrote in the first
+/// try and could not be reached in the second did not fail without a write.
+pub(super) fn after_second_try(first: &LoanerOut, mut second: LoanerOut) -> LoanerOut {
+    let wrote = matches!(first.result, LoanerResult::Unproved | LoanerResult::PutBack);
+    let came_to_nothing = matches!(
+        second.result,
+        LoanerResult::Failed
+            | LoanerResult::Refused
+            | LoanerResult::Missing
+            | LoanerResult::NotTried
+    );
+    let spans = first.spans.iter().chain(&second.spans).cloned().collect();
+    let signal = first.signal.max(second.signal);
+    if wrote && came_to_nothing {
+        let why = second.error.as_ref().map(|fault| fault.message.clone());
+        let mut kept = first.clone();
+        kept.notes.push(match why {
+            Some(why) => format!("the second try came to nothing: {why}"),
+            None => "the second try came to nothing".into(),
+        });
+        kept.tries = second.tries;
+        kept.spans = spans;
+        kept.signal = signal;
+        return kept;
+    }
+    // One that is not tried again keeps what it failed with.
+    if came_to_nothing && second.error.is_none() {
+        second.error.clone_from(&first.error);
+        if second.result == LoanerResult::NotTried {
+            second.result = first.result;
+        }
+    }
+    second.spans = spans;
+    second.signal = signal;
+    second
+}
+
+/// How many ended how.
+pub(super) fn counts(all: &[LoanerOut]) -> ShelfCounts {
+    let mut counts = ShelfCounts {
+        all: all.len(),
+        ..ShelfCounts::default()
+    };
+    for one in all {
+        let count = match one.result {
+            LoanerResult::AsWanted => &mut counts.as_wanted,
+            // What an earlier run wrote this one did not.
+            LoanerResult::Done if one.earlier => &mut counts.as_wanted,
+            LoanerResult::Done => &mut counts.done,
+            LoanerResult::Differs | LoanerResult::Planned => &mut counts.differ,
+            LoanerResult::PutBack | LoanerResult::Refused | LoanerResult::Failed => {
+                &mut counts.failed
+            }
+            LoanerResult::Unproved => &mut counts.unproved,
+            LoanerResult::Missing | LoanerResult::NotTried => &mut counts.missing,
+        };
+        *count += 1;
+    }
+    counts
+}
+
+/// Ends it with a trouble of its own.
+pub(super) fn failed(out: &mut LoanerOut, result: LoanerResult, trouble: &Trouble) {
+    out.result = result;
+    out.error = Some(out::fault(trouble));
+}

@@ -1,0 +1,1 @@
+//! Loaners behind their own networks, in a made-up air.
