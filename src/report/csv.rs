@@ -65,14 +65,11 @@ pub(super) const FIRST: [&str; 19] = [
 
 fn row(loaner: &LoanerOut, settings: &BTreeSet<&SettingName>, out: &ShelfOut) -> Vec<String> {
     let error = loaner.error.as_ref();
-    let next = error
-        .and_then(|error| error.help.clone())
-        .or_else(|| words::next(loaner.result).map(ToOwned::to_owned));
     let number = |number: Option<i64>| number.map(|n| n.to_string());
     let first: [Option<String>; FIRST.len()] = [
         Some(loaner.label.clone()),
         Some(words::result(loaner.result).into()),
-        next,
+        words::next_of(loaner),
         error.map(|error| error.message.clone()),
         loaner.condition.map(|condition| condition.word().into()),
         loaner.transmitter.clone(),
@@ -120,8 +117,7 @@ fn lines(quotes: QuoteStyle, rows: impl IntoIterator<Item = Vec<String>>) -> Str
 
 /// A cell that no spreadsheet runs.
 fn harmless(cell: &str) -> String {
-    let lines: Vec<String> = cell.split('\n').map(words::harmless).collect();
-    let cell = lines.join("\n");
+    let cell = words::harmless_lines(cell);
     let mut out = String::with_capacity(cell.len());
     let mut begins = true;
     for (at, c) in cell.char_indices() {
@@ -233,8 +229,7 @@ mod tests {
                 }
                 begins = matches!(c, ',' | ';' | '\n');
             }
-            let lines: Vec<String> = loaner.label.split('\n').map(words::harmless).collect();
-            assert_eq!(back, lines.join("\n"));
+            assert_eq!(back, words::harmless_lines(&loaner.label));
         }
     }
 

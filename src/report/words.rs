@@ -241,6 +241,43 @@ fn known(setting: &SettingName, shown: &SettingOut) -> String {
     }
 }
 
+/// `model-lock slot 7 → off`.
+fn change(line: &ChangeLine) -> String {
+    format!(
+        "{} {} → {}",
+        line.setting,
+        value(&line.setting, &line.before),
+        value(&line.setting, &line.after)
+    )
+}
+
+/// What a loaner came to beside its result, in the fewest words that still say it; often nothing.
+pub(crate) fn outcome(loaner: &LoanerOut) -> String {
+    if loaner.earlier {
+        return "proved by an earlier run".into();
+    }
+    if let Some(error) = &loaner.error {
+        return harmless(&error.message);
+    }
+    match &loaner.changes[..] {
+        [] => String::new(),
+        [one] => change(one),
+        [one, more @ ..] => format!("{} (+{})", change(one), more.len()),
+    }
+}
+
+/// What to do next about this loaner: what the run says, else what its result asks for.
+pub(crate) fn next_of(loaner: &LoanerOut) -> Option<String> {
+    let help = loaner
+        .error
+        .as_ref()
+        .and_then(|error| error.help.as_deref());
+    match help {
+        Some(help) => Some(harmless_lines(help)),
+        None => next(loaner.result).map(ToOwned::to_owned),
+    }
+}
+
 /// Its marks as one text: `serial TM-1100, 02:7a:10:00:01:10`.
 pub(crate) fn marks(identity: &crate::terms::output::IdentityOut) -> String {
     let serial = identity.serial.as_deref().map(harmless);
@@ -327,6 +364,12 @@ pub(crate) fn harmless(text: &str) -> String {
         }
         out
     })
+}
+
+/// The same for a text of several lines, which it keeps.
+pub(crate) fn harmless_lines(text: &str) -> String {
+    let lines: Vec<String> = text.split('\n').map(harmless).collect();
+    lines.join("\n")
 }
 
 /// How long something took: `47 s`, `1 min 20 s`, `2 h 5 min`.
