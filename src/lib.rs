@@ -2,11 +2,11 @@
 //! transmitter, put right what a setting can put right, prove it, and keep it on record.
 //!
 //! The way goes in one direction, each step a module that can be used alone:
-//! [`wifi`] (the host's adapters) → [`find`] (what is there) → [`session`] (talk to one device by one profile) → [`judge`] (what is
-//! wrong) → [`change`] (put it right and prove it) → [`journal`] (have it on record), with
-//! [`profile`] (how a family behaves) beside them and [`terms`] (the words, as types) below them
-//! all. [`cli`] and the wizard are the only modules that talk to a person; none of the others imports
-//! them.
+//! [`wifi`] (the host's adapters) → [`find`] (what is there) → [`session`] (talk to one device by one
+//! profile) → [`judge`] (what is wrong) → [`change`] (put it right and prove it) → [`journal`] (have it on
+//! record), with [`profile`] (how a family behaves) beside them and [`terms`] (the words, as types)
+//! below them all. [`cli`], the wizard and the [`report`] are the only modules that talk to a person;
+//! none of the others imports them.
 
 pub mod change;
 pub mod cli;
@@ -15,6 +15,7 @@ pub mod journal;
 pub mod judge;
 pub mod loaners;
 pub mod profile;
+pub mod report;
 pub mod session;
 pub mod terms;
 pub mod wifi;

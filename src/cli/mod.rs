@@ -14,6 +14,8 @@ pub(crate) mod guide;
 mod history;
 mod host;
 mod hygiene;
+#[expect(dead_code, reason = "its commands come with the engine of a shelf")]
+mod loaners;
 mod login;
 mod man;
 mod narrow;

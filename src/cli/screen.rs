@@ -3,14 +3,16 @@
 use std::{
     fmt::Write as _,
     io::{ErrorKind, IsTerminal, Write},
-    sync::{Mutex, MutexGuard, OnceLock, PoisonError},
+    sync::{Arc, Mutex, MutexGuard, OnceLock, PoisonError},
     time::Duration,
 };
 
 use anstyle::{AnsiColor, Style};
-use indicatif::{ProgressBar, ProgressDrawTarget, ProgressStyle};
+use indicatif::{
+    ProgressBar, ProgressDrawTarget, ProgressState, ProgressStyle, TermLike, style::TemplateError,
+};
 
-use super::narrow::Narrow;
+use super::narrow::{Narrow, Rows};
 use crate::{profile::Faults, terms::untrusted::acts_on_a_screen};
 
 /// What a line is about, which decides its colour.
@@ -190,19 +192,48 @@ impl Screen {
     /// A wait that a person can watch, with what is waited for; without a terminal it draws
     /// nothing. It is gone when it is dropped.
     pub(crate) fn busy(self, text: impl Into<String>) -> Busy {
+        let style = ProgressStyle::with_template("  {spinner} {elapsed} {wide_msg}");
+        let busy = self.drawn(style, Box::new(Narrow::stderr()));
+        busy.say(&text.into());
+        busy
+    }
+
+    fn drawn(self, style: Result<ProgressStyle, TemplateError>, on: Box<dyn TermLike>) -> Busy {
         let bar = if self.quiet || self.json || !std::io::stderr().is_terminal() {
             ProgressBar::with_draw_target(None, ProgressDrawTarget::hidden())
         } else {
-            let target = ProgressDrawTarget::term_like(Box::new(Narrow::stderr()));
-            ProgressBar::with_draw_target(None, target)
+            ProgressBar::with_draw_target(None, ProgressDrawTarget::term_like(on))
         };
-        if let Ok(style) = ProgressStyle::with_template("  {spinner} {elapsed} {wide_msg}") {
+        if let Ok(style) = style {
             bar.set_style(style);
         }
-        bar.set_message(text.into());
         bar.enable_steady_tick(Duration::from_millis(200));
         drawn().push(bar.clone());
         Busy(bar)
+    }
+
+    /// Lines that go on living until what is given back is dropped, drawn anew several times a second
+    /// for the columns and rows that there are; without a terminal nothing is drawn.
+    pub(crate) fn table(
+        self,
+        lines: impl Fn(usize, usize) -> Vec<String> + Send + Sync + 'static,
+    ) -> Busy {
+        let lines = Arc::new(lines);
+        let coloured =
+            anstream::AutoStream::choice(&std::io::stderr()) != anstream::ColorChoice::Never;
+        let table = move |_: &ProgressState, out: &mut dyn std::fmt::Write| {
+            let room = Narrow::stderr();
+            let lines = lines(room.width().into(), room.height().into()).join("\n");
+            let _ = if coloured {
+                out.write_str(&lines)
+            } else {
+                write!(out, "{}", anstream::adapter::strip_str(&lines))
+            };
+        };
+        self.drawn(
+            ProgressStyle::with_template("{table}").map(|style| style.with_key("table", table)),
+            Box::new(Rows::stderr()),
+        )
     }
 
     /// Whether nothing is shown on the way.
@@ -223,6 +254,11 @@ impl Busy {
     /// Says something else.
     pub(crate) fn say(&self, text: &str) {
         self.0.set_message(text.to_owned());
+    }
+
+    /// Draws it anew, now.
+    pub(crate) fn draw(&self) {
+        self.0.tick();
     }
 
     /// Whether anybody sees it.
