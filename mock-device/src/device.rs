@@ -2,9 +2,12 @@
 
 use std::time::Duration;
 
+use serde_json::{Map, Value as Json};
+
 use crate::{
     Announcement, Family,
     air::mac,
+    cast::Cast,
     family::{Context, Firmware, Kind, Outcome, form, login, script},
     hooks::Hooks,
     hostile,
@@ -30,9 +33,14 @@ pub(crate) struct Device {
     pub(crate) power: Power,
     /// Whether it restarts once more when it is back.
     pub(crate) once_more: bool,
+    /// The lock that is back after the next restart, whether it was on and its slot.
+    pub(crate) old_lock: Option<(bool, u8)>,
+    /// Whether its BSSID is another after the next restart.
+    pub(crate) renews: bool,
     saves: u64,
     refused: u64,
-    states: Vec<StateTruth>,
+    /// What it was set to, from which request on.
+    states: Vec<(u64, Settings)>,
 }
 
 /// Draws devices that share their system's bind key and nothing else.
@@ -73,43 +81,57 @@ impl<'a> Works<'a> {
                 // Locally administered, one station (IEEE 802); the last bits keep them apart.
                 bssid[0] = 2;
                 bssid[5] = (bssid[5] & 0xfc) | u8::try_from(index).unwrap_or(0);
-                let tokens = stream(&format!("tokens {index}"));
-                let firmware = match self.family {
-                    Family::SampleForm => Firmware::Form(form::Form::new(tokens)),
-                    Family::SampleScript => {
-                        let volts = stream(&format!("volts {index}"));
-                        Firmware::Script(script::Script::new(volts))
-                    }
-                    Family::SampleLogin => {
-                        let passes = stream(&format!("passes {index}"));
-                        Firmware::Login(login::Login::new(tokens, passes))
-                    }
-                };
                 let mark = if self.hooks.hostile {
                     hostile::NAME
                 } else {
                     ""
                 };
                 let settings = Settings::lent(self.name(name), bind_key, self.hooks);
-                let mut device = Device {
-                    family: self.family,
-                    works: self.version,
-                    serial: plate + mark,
-                    bssid,
-                    bssids: stream(&format!("bssids {index}")),
-                    begun: 5 + u64::from(bssid[1] % 32),
-                    settings,
-                    firmware,
-                    power: Power::on(),
-                    once_more: false,
-                    saves: 0,
-                    refused: 0,
-                    states: Vec::new(),
-                };
-                device.note(0);
-                device
+                self.build(index, plate + mark, bssid, settings)
             })
             .collect()
+    }
+
+    /// The one that is cast so.
+    pub(crate) fn cast(&self, cast: &Cast) -> Device {
+        let bind_key = cast
+            .bind_key
+            .unwrap_or_else(|| Seed::stream(self.seed, "bind key").bytes());
+        let mut settings = Settings::lent(&cast.name, bind_key, self.hooks);
+        if !cast.visited {
+            settings.local_network.clear();
+            settings.local_passphrase.clear();
+        }
+        self.build(0, cast.serial.clone(), cast.bssid, settings)
+    }
+
+    fn build(&self, index: usize, serial: String, bssid: [u8; 6], settings: Settings) -> Device {
+        let stream = |purpose: &str| Seed::stream(self.seed, &format!("{purpose} {index}"));
+        let tokens = stream("tokens");
+        let firmware = match self.family {
+            Family::SampleForm => Firmware::Form(form::Form::new(tokens)),
+            Family::SampleScript => Firmware::Script(script::Script::new(stream("volts"))),
+            Family::SampleLogin => Firmware::Login(login::Login::new(tokens, stream("passes"))),
+        };
+        let mut device = Device {
+            family: self.family,
+            works: self.version,
+            serial,
+            bssid,
+            bssids: stream("bssids"),
+            begun: 5 + u64::from(bssid[1] % 32),
+            settings,
+            firmware,
+            power: Power::on(),
+            once_more: false,
+            old_lock: None,
+            renews: false,
+            saves: 0,
+            refused: 0,
+            states: Vec::new(),
+        };
+        device.note(0);
+        device
     }
 
     /// The name of a device: the one that was drawn, or one that is made to do harm.
@@ -165,42 +187,51 @@ impl Device {
 
     /// Remembers what it is set to, where that is another state than before.
     pub(crate) fn note(&mut self, request: u64) {
-        let settings = self.settings.truth(self.family, self.works);
-        let unmapped = self.settings.unmapped(self.family);
         let known = self.states.last();
-        let same = known.is_some_and(|last| last.settings == settings && last.unmapped == unmapped);
+        // Most requests change nothing at all, and a few what this family does not show.
+        let same = known.is_some_and(|(_, last)| {
+            *last == self.settings || self.shown(last) == self.shown(&self.settings)
+        });
         if !same && self.states.len() < STATES {
-            self.states.push(StateTruth {
-                request,
-                settings,
-                unmapped,
-            });
+            self.states.push((request, self.settings.clone()));
         }
+    }
+
+    /// What these settings are in the truth.
+    fn shown(&self, settings: &Settings) -> (Map<String, Json>, Map<String, Json>) {
+        let unmapped = settings.unmapped(self.family);
+        (settings.truth(self.family, self.works), unmapped)
     }
 
     /// What is true of it.
     pub(crate) fn truth(&self, serves: bool) -> DeviceTruth {
+        let (settings, unmapped) = self.shown(&self.settings);
+        let states = self.states.iter().map(|(request, state)| {
+            let (settings, unmapped) = self.shown(state);
+            StateTruth {
+                request: *request,
+                settings,
+                unmapped,
+            }
+        });
         DeviceTruth {
             serial: self.family.shows_serial().then(|| self.serial.clone()),
             bssid: mac(self.bssid),
-            settings: self.settings.truth(self.family, self.works),
-            unmapped: self.settings.unmapped(self.family),
+            settings,
+            unmapped,
             meets: self.firmware.meets(),
             boots: self.power.boots(),
             saves: self.saves,
             refused: self.refused,
             up: serves,
-            states: self.states.clone(),
+            states: states.collect(),
         }
     }
 }
 
 /// Three serials as the family writes them, no two the same.
 fn plates(family: Family, marks: &mut Seed) -> [String; 3] {
-    let (start, digits) = match family {
-        Family::SampleForm | Family::SampleScript => ("TD-", 5),
-        Family::SampleLogin => ("TM-", 4),
-    };
+    let (start, digits) = family.plate();
     let count = 10_usize.pow(digits);
     let first = marks.below(count);
     let second = (first + 1 + marks.below(count - 1)) % count;
@@ -216,7 +247,6 @@ fn plates(family: Family, marks: &mut Seed) -> [String; 3] {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use serde_json::Value as Json;
 
     use crate::scenario::Scenario;
 

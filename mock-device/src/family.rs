@@ -212,6 +212,14 @@ impl Family {
         }
     }
 
+    /// What its serials start with, and how many digits follow.
+    pub(crate) fn plate(self) -> (&'static str, u32) {
+        match self {
+            Family::SampleForm | Family::SampleScript => ("TD-", 5),
+            Family::SampleLogin => ("TM-", 4),
+        }
+    }
+
     /// One line for a help screen.
     pub fn about(self) -> &'static str {
         match self {

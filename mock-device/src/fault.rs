@@ -43,6 +43,19 @@ pub enum Fault {
     LostRestart,
     /// It restarts, is back, and restarts once more.
     DoubleRestart,
+    /// It restarts by itself; the request is not carried out.
+    RestartAlone,
+    /// It loses its power, and has it back after one to three times its wait.
+    Away,
+    /// It loses its power for good.
+    Leave,
+    /// Its BSSID is another after the restart.
+    OtherBssid,
+    /// The lock that a save changed is back after the next restart; answered as ever.
+    OldLock,
+    /// On a shelf, another receiver of it gets this request and answers it, and up to two that
+    /// follow.
+    Neighbour,
 }
 
 /// A fault and when it happens: at the first request from this number on that it can happen to.
@@ -80,20 +93,21 @@ pub enum FaultSyntax {
 #[derive(Debug, Clone, PartialEq, Eq, Default)]
 pub struct Faults(Vec<FaultAt>);
 
-/// Most faults that a seed gives.
+/// Most faults that a seed gives a lone receiver.
 const MOST: usize = 3;
 /// The last request at which a fault of a seed can be due.
 const SPAN: usize = 30;
 
 impl Faults {
-    /// One to three faults, each number as likely as any other. Each is one of [`Fault::ALL`] with
-    /// equal chances, and is due at a request from 1 to 30, of which early ones are likelier: the
+    /// One to three faults, each number as likely as any other. Each is one of those that
+    /// [are of one](Fault::is_of_one), with equal chances, and is due at a request from 1 to 30, of which early ones are likelier: the
     /// number is evenly drawn from 1 to a bound that is itself evenly drawn from 1 to 30.
     pub fn from_seed(seed: u64) -> Self {
         let mut numbers = Seed::stream(seed, "faults");
         let count = 1 + numbers.below(MOST);
+        let known: Vec<Fault> = Fault::ALL.into_iter().filter(|f| f.is_of_one()).collect();
         let faults = (0..count).map(|_| {
-            let fault = Fault::ALL[numbers.below(Fault::ALL.len())];
+            let fault = known[numbers.below(known.len())];
             let bound = 1 + numbers.below(SPAN);
             let request = u64::try_from(1 + numbers.below(bound)).unwrap_or(1);
             FaultAt { request, fault }
@@ -127,7 +141,7 @@ impl fmt::Display for Faults {
 
 impl Fault {
     /// All of them, in the order of the help screen.
-    pub const ALL: [Fault; 16] = [
+    pub const ALL: [Fault; 22] = [
         Fault::Refuse,
         Fault::Drop,
         Fault::LoseAnswer,
@@ -144,7 +158,27 @@ impl Fault {
         Fault::NotKept,
         Fault::LostRestart,
         Fault::DoubleRestart,
+        Fault::RestartAlone,
+        Fault::Away,
+        Fault::Leave,
+        Fault::OtherBssid,
+        Fault::OldLock,
+        Fault::Neighbour,
     ];
+
+    /// Whether [`Faults::from_seed`] gives it: a lone receiver is there again afterwards, by itself
+    /// and as the one that it was. The later ones are given by [`Chaos`](crate::Chaos).
+    pub fn is_of_one(self) -> bool {
+        !matches!(
+            self,
+            Fault::RestartAlone
+                | Fault::Away
+                | Fault::Leave
+                | Fault::OtherBssid
+                | Fault::OldLock
+                | Fault::Neighbour
+        )
+    }
 
     /// The word on the command line and in the truth.
     pub fn word(self) -> &'static str {
@@ -174,6 +208,18 @@ impl Fault {
             Fault::NotKept => ("not-kept", "nothing of a save is kept, though it says so"),
             Fault::LostRestart => ("lost-restart", "it says that it restarts and does not"),
             Fault::DoubleRestart => ("double-restart", "it restarts, is back and restarts again"),
+            Fault::RestartAlone => (
+                "restart-alone",
+                "it restarts by itself, and carries nothing out",
+            ),
+            Fault::Away => ("away", "it loses its power, and has it back after a while"),
+            Fault::Leave => ("leave", "it loses its power for good"),
+            Fault::OtherBssid => ("other-bssid", "its BSSID is another after the restart"),
+            Fault::OldLock => (
+                "old-lock",
+                "the lock that a save changed is back after the restart",
+            ),
+            Fault::Neighbour => ("neighbour", "on a shelf: another one gets it and answers"),
         }
     }
 }
@@ -211,31 +257,6 @@ impl FromStr for FaultAt {
             text: text.to_owned(),
         })?;
         Ok(Self { request, fault })
-    }
-}
-
-/// The faults of one simulation, and at which request each has happened.
-#[derive(Debug, Clone)]
-pub(crate) struct Plan(Vec<(FaultAt, Option<u64>)>);
-
-impl Plan {
-    /// Nothing has happened yet.
-    pub(crate) fn new(faults: &Faults) -> Self {
-        Self(faults.iter().map(|fault| (fault, None)).collect())
-    }
-
-    /// The first that is due at this request and can happen to it; from then on it has happened.
-    pub(crate) fn due(&mut self, request: u64, can: impl Fn(Fault) -> bool) -> Option<Fault> {
-        let (planned, happened) = self.0.iter_mut().find(|(planned, happened)| {
-            happened.is_none() && planned.request <= request && can(planned.fault)
-        })?;
-        *happened = Some(request);
-        Some(planned.fault)
-    }
-
-    /// Each fault, and the request at which it happened if it has.
-    pub(crate) fn all(&self) -> impl Iterator<Item = (FaultAt, Option<u64>)> + '_ {
-        self.0.iter().copied()
     }
 }
 
@@ -277,23 +298,8 @@ mod tests {
         let early = flat.iter().filter(|fault| fault.request <= 8).count();
         assert!(early * 2 > flat.len() && flat.iter().any(|fault| fault.request > 25));
         for fault in Fault::ALL {
-            assert!(flat.iter().any(|at| at.fault == fault), "{fault}");
+            let comes = flat.iter().any(|at| at.fault == fault);
+            assert_eq!(comes, fault.is_of_one(), "{fault}");
         }
-    }
-
-    #[test]
-    fn fault_waits_for_a_request_that_it_can_happen_to_and_happens_once() {
-        let faults: Faults = ["cut@2", "not-kept@1"]
-            .into_iter()
-            .map(|text| text.parse().expect("a fault"))
-            .collect();
-        assert_eq!(faults.to_string(), "cut@2 not-kept@1");
-        let mut plan = Plan::new(&faults);
-        assert_eq!(plan.due(1, |fault| fault == Fault::Cut), None);
-        assert_eq!(plan.due(4, |_| true), Some(Fault::Cut));
-        assert_eq!(plan.due(5, |_| true), Some(Fault::NotKept));
-        assert_eq!(plan.due(6, |_| true), None);
-        let happened: Vec<Option<u64>> = plan.all().map(|(_, at)| at).collect();
-        assert_eq!(happened, [Some(4), Some(5)]);
     }
 }

@@ -21,23 +21,29 @@
 
 mod air;
 mod announcement;
+mod cast;
+mod chaos;
+mod connection;
 mod device;
 mod family;
 mod fault;
 mod hooks;
 mod hostile;
 mod http;
+mod plan;
 mod power;
 mod scenario;
 mod seed;
 mod server;
 mod settings;
+pub mod shelf;
 mod truth;
 mod wire;
 mod world;
 
 pub use air::{Air, Why};
 pub use announcement::Announcement;
+pub use chaos::Chaos;
 pub use family::{Family, UnknownWord};
 pub use fault::{Fault, FaultAt, FaultSyntax, Faults};
 pub use scenario::Scenario;

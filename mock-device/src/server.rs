@@ -1,5 +1,5 @@
-//! The sockets of a simulation: it accepts, reads requests, sends the pieces of an answer, and
-//! resets what is open when the device restarts.
+//! One simulation on its socket: it accepts, asks the world for each answer, and resets what is open
+//! when the device restarts.
 //!
 //! The address stays bound for the whole life of a simulation. While the device is gone each
 //! connection is reset as soon as it is accepted, so a client sees a device that is not there and
@@ -15,30 +15,21 @@ use std::{
 };
 
 use tokio::{
-    io::{AsyncReadExt, AsyncWriteExt},
-    net::{TcpListener, TcpStream},
+    net::TcpListener,
     sync::{Notify, mpsc, watch},
     task::JoinSet,
-    time::{Instant, sleep, sleep_until, timeout},
+    time::{Instant, sleep, sleep_until},
 };
 
 use crate::{
     Air, Announcement, Family, Faults, Scenario, Truth,
-    http::{Answer, Parsed, Piece, Reply, Request},
+    connection::{self, ACCEPT_AGAIN},
+    http::Parsed,
     world::{Handled, World},
 };
 
 /// What a simulation can be sped up or slowed down by.
 pub const SPEEDS: RangeInclusive<f64> = 0.01..=100_000.0;
-
-/// How long a client may take to send a request.
-const REQUEST_TIME: Duration = Duration::from_secs(10);
-/// How long a client may take to close after the whole answer, so that no reset overtakes it.
-const CLOSE_TIME: Duration = Duration::from_millis(500);
-/// The longest that an answer stalls, so that a simulation does not fill with what nobody reads.
-const STALL_TIME: Duration = Duration::from_mins(2);
-/// How long to leave be a listener that cannot accept just now.
-const ACCEPT_AGAIN: Duration = Duration::from_millis(20);
 
 /// What to simulate, and where.
 #[expect(
@@ -137,19 +128,10 @@ pub struct Running {
 /// Errors: `InvalidInput` where the speed is out of [`SPEEDS`], the family has no such firmware or
 /// scenario, or an address is not loopback without `listen_anywhere`; else what binding the address gives.
 pub async fn start(options: Options) -> io::Result<Running> {
-    if !SPEEDS.contains(&options.speed) {
-        return Err(invalid(format!(
-            "speed `{}` is not between {} and {}",
-            options.speed,
-            SPEEDS.start(),
-            SPEEDS.end()
-        )));
-    }
+    check_speed(options.speed)?;
     for address in [Some(options.listen), options.truth].into_iter().flatten() {
-        if !options.listen_anywhere && !address.ip().is_loopback() {
-            return Err(invalid(format!(
-                "`{address}` is not a loopback address, and this is a toy for one computer"
-            )));
+        if !options.listen_anywhere {
+            check_is_loopback(address)?;
         }
     }
     let world = World::new(&options).map_err(|fault| invalid(fault.to_string()))?;
@@ -175,7 +157,10 @@ pub async fn start(options: Options) -> io::Result<Running> {
     tasks.spawn(accept(listener, Arc::clone(&shared)));
     tasks.spawn(keep_time(Arc::clone(&shared)));
     if let Some(listener) = truth_listener {
-        tasks.spawn(tell_truth(listener, Arc::clone(&shared)));
+        let shared = Arc::clone(&shared);
+        tasks.spawn(connection::tell(listener, move |_| {
+            Some(shared.world().truth(shared.now()))
+        }));
     }
     Ok(Running {
         shared,
@@ -263,7 +248,29 @@ impl Running {
     }
 }
 
-async fn bind(address: SocketAddr) -> io::Result<TcpListener> {
+/// Errors: `InvalidInput` where it is out of [`SPEEDS`].
+pub(crate) fn check_speed(speed: f64) -> io::Result<()> {
+    if SPEEDS.contains(&speed) {
+        return Ok(());
+    }
+    Err(invalid(format!(
+        "speed `{speed}` is not between {} and {}",
+        SPEEDS.start(),
+        SPEEDS.end()
+    )))
+}
+
+/// Errors: `InvalidInput` where others than this computer reach it.
+pub(crate) fn check_is_loopback(address: SocketAddr) -> io::Result<()> {
+    if address.ip().is_loopback() {
+        return Ok(());
+    }
+    Err(invalid(format!(
+        "`{address}` is not a loopback address, and this is a toy for one computer"
+    )))
+}
+
+pub(crate) async fn bind(address: SocketAddr) -> io::Result<TcpListener> {
     let listener = TcpListener::bind(address).await;
     listener.map_err(|fault| {
         io::Error::new(
@@ -299,6 +306,14 @@ impl Shared {
         self.world.lock().unwrap_or_else(PoisonError::into_inner)
     }
 
+    /// Lets the world answer, and what is due then be waited for.
+    fn answer(&self, parsed: &Parsed) -> Handled {
+        let handled = self.world().handle_parsed(parsed, self.now());
+        self.write_log();
+        self.planned.notify_one();
+        handled
+    }
+
     /// Writes what has come up for the log. A log that cannot be written stops nothing.
     fn write_log(&self) {
         let mut log = self.log.lock().unwrap_or_else(PoisonError::into_inner);
@@ -311,13 +326,6 @@ impl Shared {
             let _ = log.flush();
         }
     }
-}
-
-/// How a conversation ends.
-#[derive(Debug, PartialEq, Eq)]
-enum End {
-    Close,
-    Reset,
 }
 
 async fn accept(listener: TcpListener, shared: Arc<Shared>) {
@@ -337,9 +345,11 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
                     world.is_gone(now) || world.refuses(now)
                 };
                 if turned_away {
-                    let _ = stream.set_zero_linger();
+                    connection::turn_away(&stream);
                 } else {
-                    tasks.spawn(serve(stream, gone, Arc::clone(&shared)));
+                    let shared = Arc::clone(&shared);
+                    let answer = move |parsed| shared.answer(&parsed);
+                    tasks.spawn(connection::serve(stream, gone, answer));
                 }
             }
             // A connection that broke before it was accepted, or too many open files.
@@ -379,121 +389,6 @@ async fn until(due: Option<Duration>, shared: &Shared) {
     }
 }
 
-async fn serve(mut stream: TcpStream, mut gone: watch::Receiver<()>, shared: Arc<Shared>) {
-    let end = tokio::select! {
-        biased;
-        _ = gone.changed() => End::Reset,
-        end = converse(&mut stream, &shared) => end,
-    };
-    if end == End::Reset {
-        let _ = stream.set_zero_linger();
-    }
-}
-
-/// Reads one request and sends its answer.
-async fn converse(stream: &mut TcpStream, shared: &Shared) -> End {
-    let Ok(Some(parsed)) = timeout(REQUEST_TIME, read_request(stream)).await else {
-        return End::Close;
-    };
-    let now = shared.now();
-    let handled = match parsed {
-        Parsed::Whole(request) => shared.world().handle(&request, now),
-        Parsed::Bad(status, reason) => shared.world().handle_bad(status, reason, now),
-        Parsed::Part => return End::Close,
-    };
-    shared.write_log();
-    match handled {
-        Handled::Gone => End::Reset,
-        Handled::Answer(answer) => {
-            shared.planned.notify_one();
-            send(stream, &answer).await
-        }
-    }
-}
-
-/// The request, or none when the client closed without a word or broke off.
-async fn read_request(stream: &mut TcpStream) -> Option<Parsed> {
-    let mut bytes = Vec::new();
-    loop {
-        match stream.read_buf(&mut bytes).await {
-            Ok(0) | Err(_) => return None,
-            Ok(_) => match Request::parse(&bytes) {
-                Parsed::Part => {}
-                parsed => return Some(parsed),
-            },
-        }
-    }
-}
-
-async fn send(stream: &mut TcpStream, answer: &Answer) -> End {
-    for piece in &answer.pieces {
-        match piece {
-            Piece::Bytes(bytes) => {
-                if stream.write_all(bytes).await.is_err() {
-                    return End::Close;
-                }
-            }
-            Piece::Stall => {
-                let _ = timeout(STALL_TIME, until_closed(stream)).await;
-                return End::Close;
-            }
-            Piece::Reset => return End::Reset,
-            Piece::Wait(time) => sleep(*time).await,
-            Piece::Again {
-                bytes,
-                every,
-                times,
-            } => {
-                for _ in 0..*times {
-                    if stream.write_all(bytes).await.is_err() {
-                        return End::Close;
-                    }
-                    sleep(*every).await;
-                }
-            }
-        }
-    }
-    // Closing with unread bytes would reset the connection and could take the answer with it.
-    if stream.shutdown().await.is_ok() {
-        let _ = timeout(CLOSE_TIME, until_closed(stream)).await;
-    }
-    End::Close
-}
-
-/// Reads and forgets until the client closes.
-async fn until_closed(stream: &mut TcpStream) {
-    let mut bytes = [0; 1024];
-    while matches!(stream.read(&mut bytes).await, Ok(1..)) {}
-}
-
-async fn tell_truth(listener: TcpListener, shared: Arc<Shared>) {
-    let mut tasks = JoinSet::new();
-    loop {
-        let accepted = listener.accept().await;
-        while tasks.try_join_next().is_some() {}
-        match accepted {
-            Ok((mut stream, _)) => {
-                let shared = Arc::clone(&shared);
-                tasks.spawn(async move {
-                    let read = timeout(REQUEST_TIME, read_request(&mut stream)).await;
-                    let reply = match read {
-                        Ok(Some(Parsed::Whole(request))) if request.method == "GET" => {
-                            let now = shared.now();
-                            let truth = shared.world().truth(now);
-                            let json = serde_json::to_vec(&truth).unwrap_or_default();
-                            Reply::new(200, "application/json", json)
-                        }
-                        Ok(Some(_)) => Reply::text(400, "only GET"),
-                        Ok(None) | Err(_) => return,
-                    };
-                    send(&mut stream, &reply.whole()).await;
-                });
-            }
-            Err(_) => sleep(ACCEPT_AGAIN).await,
-        }
-    }
-}
-
-fn invalid(message: String) -> io::Error {
+pub(crate) fn invalid(message: String) -> io::Error {
     io::Error::new(io::ErrorKind::InvalidInput, message)
 }

@@ -109,4 +109,11 @@ pub struct RequestTruth {
     pub answer: Option<u16>,
     /// What came of it, in words.
     pub note: String,
+    /// On a shelf: the label of the receiver to whose address it was sent, where this one got it in
+    /// its place.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub sent_to: Option<String>,
+    /// On a shelf: the label of the receiver that got it in place of this one, which never saw it.
+    #[serde(skip_serializing_if = "Option::is_none")]
+    pub got_by: Option<String>,
 }

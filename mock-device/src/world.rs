@@ -11,11 +11,13 @@ use std::{
 
 use crate::{
     Announcement, Family, Options, Scenario, Why,
+    cast::Cast,
     device::{Device, Works},
     family::{Kind, Outcome, UnknownWord, login},
-    fault::{Fault, Plan},
+    fault::Fault,
     hooks::{Hooks, Keeps, RestartHook, Swap},
-    http::{Answer, Reply, Request},
+    http::{Answer, Parsed, Reply, Request},
+    plan::Plan,
     power::{Power, Restart, Turn},
     seed::Seed,
     settings::{LOCKED_SLOT, Settings},
@@ -27,10 +29,7 @@ use crate::{
 /// the answer to be on its way.
 const MIDWAY: Duration = Duration::from_millis(20);
 
-/// How many requests in a row a lookalike gets that can be told by its serial: enough for a reading
-/// and a save.
-const LOOKALIKE: u8 = 3;
-
+use mishaps::EARLY;
 use radio::Radio;
 
 /// The simulated world.
@@ -48,6 +47,12 @@ pub(crate) struct World {
     /// The answers of the first reading that were asked for so far.
     read: Vec<&'static str>,
     faults: Plan,
+    /// How many requests came to its own address.
+    own: u64,
+    /// How many requests more a neighbour gets.
+    handed: u8,
+    /// When it has its power back, which it lost for a while.
+    back_at: Option<Duration>,
     /// How many requests more the lookalike gets.
     lookalike: u8,
     /// The last answer to each request that was asked, for those that come once more.
@@ -65,6 +70,8 @@ struct Asked<'a> {
     path: &'a str,
     device: usize,
     carried_out: bool,
+    sent_to: Option<&'a str>,
+    got_by: Option<&'a str>,
 }
 
 /// What a family cannot be.
@@ -87,6 +94,9 @@ pub(crate) enum Unfit {
         /// Which scenario.
         scenario: Scenario,
     },
+    /// There is none beside it, or one that could not be told from it.
+    #[error("`neighbour` is a fault of a shelf whose receivers show a serial")]
+    Neighbour,
 }
 
 /// What the server is to do about a request.
@@ -103,6 +113,13 @@ impl World {
     ///
     /// Errors: a firmware or a scenario that the family does not have.
     pub(crate) fn new(options: &Options) -> Result<Self, Unfit> {
+        Self::with(options, None)
+    }
+
+    /// A world around a receiver of a shelf.
+    ///
+    /// Errors: as [`World::new`].
+    pub(crate) fn with(options: &Options, cast: Option<&Cast>) -> Result<Self, Unfit> {
         let (family, scenario) = (options.family, options.scenario);
         let works = family
             .version(options.firmware.as_deref())
@@ -115,14 +132,24 @@ impl World {
             .faults
             .iter()
             .any(|planned| planned.fault == Fault::Lookalike);
-        let mut devices = Works::new(options.seed, family, works, &hooks).make(3);
-        match (hooks.swap, lookalike) {
-            (Some(_), true) => {}
-            (None, true) => {
-                devices.remove(1);
-            }
-            (Some(_), false) => devices.truncate(2),
-            (None, false) => devices.truncate(1),
+        let neighbour = options
+            .faults
+            .iter()
+            .any(|planned| planned.fault == Fault::Neighbour);
+        if neighbour && (cast.is_none() || !family.shows_serial()) {
+            return Err(Unfit::Neighbour);
+        }
+        let works = Works::new(options.seed, family, works, &hooks);
+        let mut devices = works.make(match (hooks.swap, lookalike) {
+            (_, true) => 3,
+            (Some(_), false) => 2,
+            (None, false) => 1,
+        });
+        if hooks.swap.is_none() && lookalike {
+            devices.remove(1);
+        }
+        if let Some(cast) = cast {
+            devices[0] = works.cast(cast);
         }
         let mut waits = Seed::stream(options.seed, "waits");
         if options.from_cold {
@@ -139,7 +166,13 @@ impl World {
             present: 0,
             swapped: false,
             read: Vec::new(),
-            faults: Plan::new(&options.faults),
+            faults: Plan::new(
+                &options.faults,
+                cast.and_then(|cast| mishaps::draws(cast, options)),
+            ),
+            own: 0,
+            handed: 0,
+            back_at: None,
             lookalike: 0,
             earlier: HashMap::new(),
             radio: Radio::new(options),
@@ -174,9 +207,11 @@ impl World {
 
     /// Whether a connection is reset as soon as it is made. It counts as a request, of nobody.
     pub(crate) fn refuses(&mut self, now: Duration) -> bool {
+        self.faults.draw(self.count + 1, self.own + 1);
         let due = self
             .faults
             .due(self.count + 1, |fault| fault == Fault::Refuse);
+        self.own += u64::from(due.is_some());
         if due.is_some() {
             self.remember(now, &Asked::default(), None, due, "refused");
         }
@@ -189,45 +224,40 @@ impl World {
             return Handled::Gone;
         }
         let number = self.count + 1;
-        let mut asked = Asked {
-            method: &request.method,
-            path: &request.path,
-            device: self.present,
-            carried_out: false,
-        };
+        self.own += 1;
+        self.faults.draw(number, self.own);
+        let asked = Asked::of(request, self.present);
         if self.lookalike > 0 {
             self.lookalike -= 1;
             return self.handle_by_lookalike(request, asked, now);
         }
-        let early = [Fault::Drop, Fault::Trouble, Fault::Lookalike];
-        match self.faults.due(number, |fault| early.contains(&fault)) {
-            Some(Fault::Drop) => {
-                self.remember(now, &asked, None, Some(Fault::Drop), "dropped");
-                return Handled::Answer(Answer::reset());
-            }
-            Some(Fault::Trouble) => {
-                let reply = Reply::text(500, "Something went wrong.");
-                self.remember(now, &asked, Some(500), Some(Fault::Trouble), "in trouble");
-                return Handled::Answer(reply.whole());
-            }
-            Some(_) => {
-                if self.family.shows_serial() {
-                    self.lookalike = LOOKALIKE - 1;
-                }
-                return self.handle_by_lookalike(request, asked, now);
-            }
-            None => {}
+        if let Some(fault) = self.faults.due(number, |fault| EARLY.contains(&fault)) {
+            return self.instead(fault, request, asked, now);
         }
+        self.carry_out(request, asked, now)
+    }
+
+    /// Lets the device at the address answer a request that nothing has come between.
+    fn carry_out(&mut self, request: &Request, mut asked: Asked<'_>, now: Duration) -> Handled {
+        let number = self.count + 1;
         let hooks = self.hooks;
         let device = &mut self.devices[self.present];
         let before = device.settings.clone();
         let mut outcome = device.ask(request, &hooks, now);
         outcome = kept(hooks.keeps, outcome, &before, &mut device.settings);
         let key = (request.method.clone(), request.path.clone());
-        let has_earlier = self.earlier.contains_key(&key);
-        let fault = self.faults.due(number, |fault| {
-            !early.contains(&fault) && can_happen(fault, &outcome, has_earlier)
-        });
+        let lock = |settings: &Settings| (settings.locked, settings.slot);
+        let about = About {
+            has_earlier: self.earlier.contains_key(&key),
+            lock_changed: lock(&before) != lock(&device.settings),
+        };
+        let fault = match asked.sent_to {
+            // Whatever is drawn for a receiver happens to what is sent to it.
+            Some(_) => None,
+            None => self.faults.due(number, |fault| {
+                !EARLY.contains(&fault) && can_happen(fault, &outcome, about)
+            }),
+        };
         let kind = match fault {
             Some(Fault::HalfKept) => {
                 device.settings.keep_half(outcome.fields, &before);
@@ -247,6 +277,10 @@ impl World {
         };
         device.count(kind, number);
         device.once_more |= fault == Some(Fault::DoubleRestart);
+        device.renews |= fault == Some(Fault::OtherBssid);
+        if fault == Some(Fault::OldLock) {
+            device.old_lock = Some(lock(&before));
+        }
         let restart = match (outcome.restarts, fault, hooks.restart) {
             (_, Some(Fault::RestartMidway), _) => self.restart(now + MIDWAY),
             (false, ..) | (true, Some(Fault::LostRestart), _) | (true, _, RestartHook::Lost) => {
@@ -258,7 +292,12 @@ impl World {
         asked.carried_out = matches!(kind, Kind::Saved | Kind::Broken | Kind::Met)
             || (restart.is_some() && outcome.restarts);
         let answer = wire::answer(&hooks, &outcome, &request.path);
-        let earlier = self.earlier.insert(key, answer.clone());
+        // Pages are large, and a shelf of them is larger.
+        let earlier = if self.faults.may_bring(Fault::Stale) || fault == Some(Fault::Stale) {
+            self.earlier.insert(key, answer.clone())
+        } else {
+            None
+        };
         let answer = match fault {
             Some(fault) => wire::faulty(answer, earlier, fault),
             None => answer,
@@ -275,33 +314,13 @@ impl World {
         Handled::Answer(answer)
     }
 
-    /// Lets another receiver answer, which is at the address for a moment.
-    fn handle_by_lookalike(
-        &mut self,
-        request: &Request,
-        mut asked: Asked<'_>,
-        now: Duration,
-    ) -> Handled {
-        let number = self.count + 1;
-        asked.device = self.devices.len() - 1;
-        let device = &mut self.devices[asked.device];
-        let outcome = device.ask(request, &self.hooks, now);
-        device.count(outcome.kind, number);
-        if outcome.restarts {
-            // Nobody looks at it while it is gone.
-            device.power.blink(now);
-            device.firmware.restarted();
+    /// Answers whatever came.
+    pub(crate) fn handle_parsed(&mut self, parsed: &Parsed, now: Duration) -> Handled {
+        match parsed {
+            Parsed::Whole(request) => self.handle(request, now),
+            Parsed::Bad(status, reason) => self.handle_bad(*status, reason, now),
+            Parsed::Part => Handled::Gone,
         }
-        asked.carried_out = outcome.restarts || matches!(outcome.kind, Kind::Saved | Kind::Met);
-        let answer = outcome.reply.whole();
-        self.remember(
-            now,
-            &asked,
-            answer.status,
-            Some(Fault::Lookalike),
-            &outcome.note,
-        );
-        Handled::Answer(answer)
     }
 
     /// Answers what is no request.
@@ -364,6 +383,7 @@ impl World {
 
     /// Makes happen what is due.
     fn settle(&mut self, now: Duration) {
+        self.give_power_back(now);
         let index = self.present;
         while let Some(turn) = self.devices[index].power.turn(now) {
             let device = &mut self.devices[index];
@@ -376,6 +396,11 @@ impl World {
                     if self.hooks.lock_returns {
                         device.settings.locked = true;
                         device.settings.slot = LOCKED_SLOT;
+                        device.note(self.count);
+                    }
+                    if let Some((locked, slot)) = device.old_lock.take() {
+                        device.settings.locked = locked;
+                        device.settings.slot = slot;
                         device.note(self.count);
                     }
                     let once_more = std::mem::replace(&mut device.once_more, false);
@@ -457,6 +482,8 @@ impl World {
             device: asked.device,
             answer,
             note: note.to_owned(),
+            sent_to: asked.sent_to.map(str::to_owned),
+            got_by: asked.got_by.map(str::to_owned),
         });
     }
 
@@ -487,13 +514,34 @@ fn kept(keeps: Keeps, outcome: Outcome, before: &Settings, settings: &mut Settin
     Outcome::new(kind, outcome.reply.instead(status, text), text)
 }
 
+impl<'a> Asked<'a> {
+    fn of(request: &'a Request, device: usize) -> Self {
+        Self {
+            method: &request.method,
+            path: &request.path,
+            device,
+            ..Self::default()
+        }
+    }
+}
+
+/// What else some faults need.
+#[derive(Debug, Clone, Copy)]
+struct About {
+    /// Whether there is an earlier answer to the same request.
+    has_earlier: bool,
+    /// Whether the lock is another one than before.
+    lock_changed: bool,
+}
+
 /// Whether a fault can happen to a request of which this came.
-fn can_happen(fault: Fault, outcome: &Outcome, has_earlier: bool) -> bool {
+fn can_happen(fault: Fault, outcome: &Outcome, about: About) -> bool {
     match fault {
         Fault::HalfKept | Fault::HalfLost | Fault::NotKept => outcome.kind == Kind::Saved,
-        Fault::LostRestart | Fault::DoubleRestart => outcome.restarts,
-        Fault::Stale => has_earlier,
-        Fault::Refuse => false,
+        Fault::OldLock => outcome.kind == Kind::Saved && about.lock_changed,
+        Fault::LostRestart | Fault::DoubleRestart | Fault::OtherBssid => outcome.restarts,
+        Fault::Stale => about.has_earlier,
+        Fault::Refuse | Fault::Neighbour => false,
         _ => true,
     }
 }
@@ -507,6 +555,7 @@ fn remark(hooks: &Hooks, outcome: &Outcome) -> String {
     format!("{}{more}", outcome.note)
 }
 
+mod mishaps;
 mod radio;
 
 #[cfg(test)]

@@ -67,11 +67,10 @@ fn run(arguments: &[&str]) -> Output {
 /// The body of the answer to a GET.
 fn get(url: &Json) -> String {
     let url = url.as_str().expect("an address");
-    let address = url.trim_start_matches("http://").trim_end_matches('/');
+    let place = url.trim_start_matches("http://");
+    let (address, path) = place.split_once('/').unwrap_or((place, ""));
     let mut stream = TcpStream::connect(address).expect("it listens");
-    stream
-        .write_all(b"GET / HTTP/1.1\r\nHost: x\r\n\r\n")
-        .expect("it reads");
+    write!(stream, "GET /{path} HTTP/1.1\r\nHost: x\r\n\r\n").expect("it reads");
     let mut answer = String::new();
     stream.read_to_string(&mut answer).expect("text");
     let (_, body) = answer.split_once("\r\n\r\n").expect("a head");
@@ -253,6 +252,63 @@ fn first_line_says_where_it_is_and_the_truth_is_there_too() {
 }
 
 #[test]
+fn shelf_says_where_each_receiver_is_and_its_files_and_its_truth_agree() {
+    let socket = Socket::new("shelf");
+    let files = ["shelf.toml", "shelf.csv"].map(|name| socket.0.join(name));
+    let (mut server, said) = Server::start(&[
+        "--family=sample-login",
+        "--shelf=300",
+        "--conditions=locked:2,healthy:1",
+        "--no-waits",
+        "--until-stdin-closes",
+        &socket.option(),
+        &format!("--toml={}", files[0].display()),
+        &format!("--csv={}", files[1].display()),
+    ]);
+    assert_eq!((&said["format"], &said["shelf"]), (&json!(1), &json!(300)));
+    let rows: Vec<Json> = (0..300).map(|_| server.says()).collect();
+    let [toml, csv] = files.map(|file| fs::read_to_string(file).expect("it is written"));
+    assert_eq!(csv.lines().count(), 301);
+    let truth: Json = serde_json::from_str(&get(&said["truth"])).expect("JSON");
+    for (index, row) in rows.iter().enumerate() {
+        let text = |name: &str| row[name].as_str().expect("a text").to_owned();
+        assert!(toml.contains(&format!("at = \"{}\"", text("at"))));
+        assert!(csv.contains(&format!("{},{},", text("label"), text("serial"))));
+        let receiver = &truth["receivers"][index];
+        assert_eq!(receiver["row"], *row);
+        assert_eq!(receiver["truth"]["devices"][0]["serial"], row["serial"]);
+        let is_locked = receiver["truth"]["devices"][0]["settings"]["model-lock"] != "off";
+        assert_eq!(is_locked, row["condition"] == "locked");
+    }
+    let locked = rows.iter().filter(|row| row["condition"] == "locked");
+    assert_eq!(locked.count(), 200);
+
+    assert!(get(&rows[299]["at"]).contains("Tarn mast receiver"));
+    let third = said["truth"].as_str().expect("an address").to_owned() + "300";
+    let third: Json = serde_json::from_str(&get(&json!(third))).expect("JSON");
+    assert_eq!(third["truth"]["requests"][0]["path"], "/");
+
+    let answers = command_all(
+        &socket.path(),
+        &[
+            "power 2 off",
+            "truth 2",
+            "power 301 off",
+            "power 2 up",
+            "truth 0",
+        ],
+    );
+    assert_eq!(answers[0], json!({"ok": true}));
+    assert_eq!(answers[1]["powered"], false);
+    for answer in &answers[2..] {
+        let text = answer["error"].as_str().expect("an error");
+        assert!(text.contains("`power N`") && text.contains("300"), "{text}");
+    }
+    drop(server.0.stdin.take());
+    assert!(server.0.wait().expect("it ends with its stdin").success());
+}
+
+#[test]
 fn signals_end_it_in_order() {
     for signal in ["-INT", "-TERM"] {
         let (mut server, _) = Server::start(&["--family", "sample-script"]);
@@ -296,6 +352,34 @@ fn wrong_usage_is_said_and_ends_with_2() {
         (
             &["--family", "sample-form", "--truth", "0.0.0.0:0"],
             "loopback",
+        ),
+        (
+            &["--family", "sample-form", "--shelf", "10001"],
+            "1..=10000",
+        ),
+        (
+            &[
+                "--family",
+                "sample-form",
+                "--shelf",
+                "2",
+                "--fault",
+                "drop@1",
+            ],
+            "--fault",
+        ),
+        (&["--family", "sample-form", "--no-waits"], "--shelf"),
+        (
+            &["--family=sample-form", "--shelf=2", "--conditions=locked:x"],
+            "locked:20,healthy:4",
+        ),
+        (
+            &["--family=sample-form", "--shelf=41", "--keys=of-the-school"],
+            "40 slots",
+        ),
+        (
+            &["--family=sample-form", "--shelf=2", "--chaos-only=drop"],
+            "--chaos",
         ),
     ] {
         let output = run(arguments);
@@ -356,6 +440,9 @@ fn help_shows_every_scenario_and_an_example() {
     }
     for fault in mock_device::Fault::ALL {
         assert!(text.contains(fault.word()) && text.contains(fault.about()));
+    }
+    for condition in mock_device::shelf::Condition::all() {
+        assert!(text.contains(condition.word()) && text.contains(condition.about()));
     }
     assert!(text.contains("Example"));
 }

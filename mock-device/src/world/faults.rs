@@ -178,3 +178,79 @@ fn truth_tells_what_happened_and_what_did_not() {
     let lines = bench.world.take_lines();
     assert!(lines[0].contains("GET / answer 200 [cut]"), "{lines:?}");
 }
+
+#[test]
+fn device_restarts_or_loses_its_power_by_itself_and_carries_nothing_out() {
+    for (fault, is_back) in [
+        ("restart-alone@2", true),
+        ("away@2", true),
+        ("leave@2", false),
+    ] {
+        let mut bench = bench(SCRIPT, fault);
+        bench.read();
+        assert_eq!(pieces(&bench.unlock()), [Piece::Reset], "{fault}");
+        assert!(matches!(bench.read(), Handled::Gone), "{fault}");
+        let truth = bench.truth();
+        assert!(!truth.requests[1].carried_out);
+        assert_eq!(truth.powered, fault == "restart-alone@2");
+        // Three waits of 8 s without power, and the one of its start.
+        bench.later(33);
+        let answers = matches!(bench.read(), Handled::Answer(..));
+        assert_eq!(answers, is_back, "{fault}");
+        assert_eq!(bench.lock(), json!(7));
+        assert_eq!(bench.truth().devices[0].boots, u64::from(is_back));
+    }
+}
+
+#[test]
+fn hand_on_the_switch_comes_before_the_power_that_returns_by_itself() {
+    let mut bench = bench(SCRIPT, "away@1");
+    bench.read();
+    bench.world.power(false, bench.now);
+    bench.later(60);
+    assert!(matches!(bench.read(), Handled::Gone));
+    bench.world.power(true, bench.now);
+    assert!(matches!(bench.later(9).read(), Handled::Answer(..)));
+}
+
+#[test]
+fn old_lock_and_another_bssid_come_with_the_restart() {
+    let mut bench = bench(FORM, "old-lock@1");
+    let before = bench.truth().devices[0].bssid.clone();
+    bench.unlock();
+    assert_eq!(bench.lock(), json!("off"), "it says so until it restarts");
+    bench.comes_back();
+    let truth = bench.truth();
+    assert_eq!(truth.devices[0].settings["model-lock"], 7);
+    assert_eq!(truth.devices[0].states.len(), 3);
+    assert_eq!(truth.devices[0].bssid, before);
+    // Once.
+    bench.unlock();
+    bench.comes_back();
+    assert_eq!(bench.lock(), json!("off"));
+
+    let mut bench = self::bench(FORM, "other-bssid@1");
+    bench.unlock();
+    assert_eq!(bench.truth().devices[0].bssid, before);
+    bench.comes_back();
+    assert_ne!(bench.truth().devices[0].bssid, before);
+}
+
+#[test]
+fn neighbour_answers_on_a_shelf_alone_and_only_where_it_can_be_told() {
+    let mut options = Options::new(FORM, Scenario::Locked);
+    options.faults = Faults::from_iter(["neighbour@1".parse().expect("a fault")]);
+    assert_eq!(World::new(&options).err(), Some(Unfit::Neighbour));
+    let cast = Cast {
+        serial: "TD-00471".to_owned(),
+        bssid: [2; 6],
+        name: "Coot".to_owned(),
+        bind_key: None,
+        visited: false,
+        chaos: None,
+    };
+    assert!(World::with(&options, Some(&cast)).is_ok());
+    options.family = SCRIPT;
+    let unfit = World::with(&options, Some(&cast)).err();
+    assert_eq!(unfit, Some(Unfit::Neighbour));
+}

@@ -9,7 +9,7 @@ use std::time::Duration;
 use tokio::sync::mpsc;
 
 use super::World;
-use crate::{Air, Options, Why};
+use crate::{Air, Fault, Options, Why};
 
 /// The surroundings of the device at the address.
 #[derive(Debug)]
@@ -44,6 +44,7 @@ impl World {
     /// Takes the power of the device at the address, or gives it.
     pub(crate) fn power(&mut self, on: bool, now: Duration) {
         self.settle(now);
+        self.back_at = None;
         let index = self.present;
         let power = &mut self.devices[index].power;
         let changed = if on {
@@ -62,6 +63,26 @@ impl World {
             self.line(now, &format!("device {index} is switched {word}"));
         }
         self.look_at_air(now);
+    }
+
+    /// Takes the power of the device at the address, for a while or for good.
+    pub(super) fn lose_power(&mut self, fault: Fault, now: Duration) {
+        self.back_at = (fault == Fault::Away).then(|| {
+            let waits = self.family.waits();
+            let times = 1 + u32::try_from(self.waits.below(3)).unwrap_or(0);
+            now + waits.draw(self.speed, &mut self.waits) * times
+        });
+        self.devices[self.present].power.off();
+        let index = self.present;
+        self.line(now, &format!("device {index} loses its power"));
+        self.look_at_air(now);
+    }
+
+    /// Gives the power back to a device that has lost it for a while.
+    pub(super) fn give_power_back(&mut self, now: Duration) {
+        if let Some(at) = self.back_at.take_if(|at| now >= *at) {
+            self.power(true, at);
+        }
     }
 
     /// Switches on or off a transmitter that the device counts as its own.
@@ -128,14 +149,15 @@ impl World {
     /// When something happens by itself next; right after a look at the state.
     pub(crate) fn due(&self) -> Option<Duration> {
         let power = self.devices[self.present].power.due();
-        power.into_iter().chain(self.radio.listening).min()
+        let others = [self.radio.listening, self.back_at];
+        power.into_iter().chain(others.into_iter().flatten()).min()
     }
 
     /// A device has just been started anew.
     pub(super) fn started(&mut self, index: usize) {
         let device = &mut self.devices[index];
         device.firmware.restarted();
-        if self.radio.bssid_changes {
+        if self.radio.bssid_changes || std::mem::take(&mut device.renews) {
             device.renew_bssid();
         }
     }

@@ -15,7 +15,7 @@ use std::{
     time::Duration,
 };
 
-use mock_device::Running;
+use mock_device::{Running, shelf::Shelf};
 use serde_json::{Value as Json, json};
 use tokio::{
     io::{AsyncBufReadExt, AsyncReadExt, AsyncWriteExt, BufReader},
@@ -68,7 +68,7 @@ impl Control {
     }
 
     /// Serves whoever connects, for ever.
-    pub(crate) async fn serve(&self, running: &Arc<Running>) {
+    pub(crate) async fn serve<T: Obeys>(&self, running: &Arc<T>) {
         let mut tasks = JoinSet::new();
         loop {
             let accepted = self.listener.accept().await;
@@ -91,7 +91,7 @@ impl Drop for Control {
 }
 
 /// Answers each line, until the other side closes or sends one that is too long.
-async fn converse(mut stream: UnixStream, running: Arc<Running>) {
+async fn converse<T: Obeys>(mut stream: UnixStream, running: Arc<T>) {
     let (from, mut to) = stream.split();
     let mut from = BufReader::new(from);
     loop {
@@ -102,7 +102,8 @@ async fn converse(mut stream: UnixStream, running: Arc<Running>) {
         }
         let is_whole = line.ends_with(b"\n");
         let answer = if is_whole {
-            obey(&String::from_utf8_lossy(&line), &running)
+            let line = String::from_utf8_lossy(&line);
+            running.obey(&line.split_whitespace().collect::<Vec<_>>())
         } else {
             error(&format!("a command is a line of less than {LINE} bytes"))
         };
@@ -113,27 +114,61 @@ async fn converse(mut stream: UnixStream, running: Arc<Running>) {
     }
 }
 
-/// Carries out one command.
-fn obey(line: &str, running: &Running) -> Json {
-    let words: Vec<&str> = line.split_whitespace().collect();
-    let (what, on) = match words[..] {
-        ["truth"] => return json!(running.truth()),
-        [what, "on"] => (what, true),
-        [what, "off"] => (what, false),
-        _ => ("", false),
-    };
-    match what {
-        "power" => running.power(on),
-        "transmitter" => running.transmitter(on),
-        "joined" => running.joined(on),
-        _ => {
-            return error(&format!(
-                "`{}` is none of `power`, `transmitter`, `joined` with `on` or `off`, nor `truth`",
-                words.join(" ").escape_debug()
-            ));
+/// What is simulated, and takes commands.
+pub(crate) trait Obeys: Send + Sync + 'static {
+    /// Carries out one command, and answers it.
+    fn obey(&self, words: &[&str]) -> Json;
+}
+
+impl Obeys for Running {
+    fn obey(&self, words: &[&str]) -> Json {
+        let (what, on) = match words {
+            ["truth"] => return json!(self.truth()),
+            [what, "on"] => (*what, true),
+            [what, "off"] => (*what, false),
+            _ => ("", false),
+        };
+        match what {
+            "power" => self.power(on),
+            "transmitter" => self.transmitter(on),
+            "joined" => self.joined(on),
+            _ => {
+                return error(&format!(
+                    "`{}` is none of `power`, `transmitter`, `joined` with `on` or `off`, nor `truth`",
+                    words.join(" ").escape_debug()
+                ));
+            }
+        }
+        json!({"ok": true})
+    }
+}
+
+/// The receivers are counted from 1.
+impl Obeys for Shelf {
+    fn obey(&self, words: &[&str]) -> Json {
+        let index = words
+            .get(1)
+            .and_then(|number| number.parse::<usize>().ok())
+            .and_then(|number| number.checked_sub(1))
+            .filter(|index| *index < self.lent().len());
+        match (words, index) {
+            (["truth"], _) => json!(self.truth()),
+            (["truth", _], Some(index)) => json!(self.truth_of(index)),
+            (["power", _, "on"], Some(index)) => done(self.power(index, true)),
+            (["power", _, "off"], Some(index)) => done(self.power(index, false)),
+            (["power", _, "cycle"], Some(index)) => done(self.power_cycle(index)),
+            _ => error(&format!(
+                "`{}` is none of `truth`, `truth N`, `power N` with `on`, `off` or `cycle`; N is from 1 \
+                 to {}",
+                words.join(" ").escape_debug(),
+                self.lent().len()
+            )),
         }
     }
-    json!({"ok": true})
+}
+
+fn done(there_is_one: bool) -> Json {
+    json!({ "ok": there_is_one })
 }
 
 fn error(text: &str) -> Json {

@@ -1,4 +1,4 @@
-//! A simulated receiver as a process of its own.
+//! A simulated receiver as a process of its own, or a whole shelf of them.
 //!
 //! It says on stdout where it is, in one line of JSON, and answers there until it is told to end.
 //! It listens on loopback alone unless told otherwise, and says that it is a simulation. On demand
@@ -7,6 +7,7 @@
 
 mod advertise;
 mod control;
+mod shelf;
 
 use std::{
     fs::OpenOptions,
@@ -24,11 +25,13 @@ use clap::{
     builder::{PossibleValue, PossibleValuesParser, TypedValueParser},
     error::ErrorKind,
 };
-use control::Control;
+use control::{Control, Obeys};
+use mock_device::shelf::{Condition, Shelf};
 use mock_device::{Air, Family, Fault, FaultAt, Faults, Options, Running, SPEEDS, Scenario};
 use serde_json::{Value as Json, json};
+use shelf::ShelfArguments;
 use tokio::{
-    signal::unix::{SignalKind, signal},
+    signal::unix::{Signal, SignalKind, signal},
     sync::{mpsc, oneshot},
 };
 
@@ -48,6 +51,13 @@ With --control each line sent to the socket is a command, and one JSON object an
   transmitter off | transmitter on   one that the receiver counts as its own
   joined on | joined off             its stored local network is there, or not
   truth                              as the truth address tells it";
+
+const SHELF: &str = "\
+With --shelf the first line says where the truth is told (of all at /, of the third at /3), and a
+line follows for each receiver: label, serial, bssid, at, condition, and the slot that it is to have.
+  mock-device --family sample-form --shelf 24 --keys of-the-school --toml shelf.toml
+  mock-device --family sample-form --shelf 1000 --no-waits --pause 2 --seed 7 --chaos-seed 7
+The commands of --control are then `truth`, `truth 3`, and `power 3 off`, `on` or `cycle`.";
 
 /// A simulated radio-control receiver, for practice and for tests.
 #[expect(
@@ -115,6 +125,8 @@ struct Arguments {
     /// Ends when stdin does, so that none is left over when its parent is killed.
     #[arg(long)]
     until_stdin_closes: bool,
+    #[command(flatten)]
+    shelf: ShelfArguments,
 }
 
 #[tokio::main]
@@ -132,6 +144,10 @@ async fn main() -> ExitCode {
 }
 
 async fn run(arguments: Arguments) -> io::Result<()> {
+    let mut ends = Ends::new(arguments.until_stdin_closes)?;
+    if let Some(shelf) = shelf::put_up(&arguments).await? {
+        return run_shelf(&arguments, Arc::new(shelf), ends).await;
+    }
     let mut options = Options::new(arguments.family, arguments.scenario);
     options.firmware = arguments.firmware;
     options.faults = match arguments.faults_seed {
@@ -148,9 +164,6 @@ async fn run(arguments: Arguments) -> io::Result<()> {
     options.listen_anywhere = arguments.listen_anywhere;
     options.log = arguments.log.as_deref().map(open_log).transpose()?;
 
-    // Before the first line on stdout: who has read it may send a signal at once.
-    let mut interrupt = signal(SignalKind::interrupt())?;
-    let mut terminate = signal(SignalKind::terminate())?;
     let running = Arc::new(mock_device::start(options).await?);
     let control = arguments
         .control
@@ -168,23 +181,78 @@ async fn run(arguments: Arguments) -> io::Result<()> {
         .transpose()?;
     let air = introduce(&running)?;
 
-    let (tell, closed) = oneshot::channel();
-    if arguments.until_stdin_closes {
-        // A thread of its own, since a read of stdin cannot be called off; it ends with the process.
-        thread::spawn(move || {
-            let _ = io::copy(&mut io::stdin().lock(), &mut io::sink());
-            let _ = tell.send(());
-        });
-    }
     tokio::select! {
-        _ = interrupt.recv() => {}
-        _ = terminate.recv() => {}
-        _ = closed, if arguments.until_stdin_closes => {}
+        () = ends.any() => {}
         told = tell_air(air), if arguments.tell_air => return told,
         ended = announce(adapter.as_ref(), &running), if arguments.advertise => return ended,
         () = obey(control.as_ref(), &running), if control.is_some() => {}
     }
     Ok(())
+}
+
+/// The same for a whole shelf.
+async fn run_shelf(arguments: &Arguments, shelf: Arc<Shelf>, mut ends: Ends) -> io::Result<()> {
+    let control = arguments
+        .control
+        .as_deref()
+        .map(Control::bind)
+        .transpose()?;
+    eprintln!(
+        "This is a simulation: a shelf of {} {} receivers.",
+        shelf.lent().len(),
+        arguments.family
+    );
+    shelf::introduce(&shelf)?;
+    tokio::select! {
+        () = ends.any() => {}
+        () = obey(control.as_ref(), &shelf), if control.is_some() => {}
+    }
+    Ok(())
+}
+
+/// What ends a simulation.
+struct Ends {
+    interrupt: Signal,
+    terminate: Signal,
+    /// Says when stdin has closed, where that is to end it.
+    closed: Option<oneshot::Receiver<()>>,
+}
+
+impl Ends {
+    /// Before the first line on stdout: who has read it may send a signal at once.
+    fn new(until_stdin_closes: bool) -> io::Result<Self> {
+        let closed = until_stdin_closes.then(|| {
+            let (tell, closed) = oneshot::channel();
+            // A thread of its own, since a read of stdin cannot be called off; it ends with the
+            // process.
+            thread::spawn(move || {
+                let _ = io::copy(&mut io::stdin().lock(), &mut io::sink());
+                let _ = tell.send(());
+            });
+            closed
+        });
+        Ok(Self {
+            interrupt: signal(SignalKind::interrupt())?,
+            terminate: signal(SignalKind::terminate())?,
+            closed,
+        })
+    }
+
+    /// Until any of them comes.
+    async fn any(&mut self) {
+        let closed = async {
+            match &mut self.closed {
+                // It is never dropped unsent.
+                Some(closed) => drop(closed.await),
+                None => std::future::pending().await,
+            }
+        };
+        tokio::select! {
+            _ = self.interrupt.recv() => {}
+            _ = self.terminate.recv() => {}
+            () = closed => {}
+        }
+    }
 }
 
 /// Announces it, if it is to be.
@@ -196,7 +264,7 @@ async fn announce(adapter: Option<&Adapter>, running: &Running) -> io::Result<()
 }
 
 /// Carries out what comes over the socket, if there is one, for ever.
-async fn obey(control: Option<&Control>, running: &Arc<Running>) {
+async fn obey<T: Obeys>(control: Option<&Control>, running: &Arc<T>) {
     match control {
         Some(control) => control.serve(running).await,
         None => std::future::pending().await,
@@ -281,7 +349,15 @@ fn wrong_usage(text: &str) -> ! {
 /// The faults, one a line, and the example.
 fn after_help() -> String {
     let faults = Fault::ALL.map(|fault| format!("  {:<15} {}\n", fault.word(), fault.about()));
-    format!("Faults:\n{}\n{EXAMPLE}", faults.concat())
+    let conditions = Condition::all()
+        .into_iter()
+        .filter(|condition| !matches!(condition, Condition::Is(_)))
+        .map(|condition| format!("  {:<15} {}\n", condition.word(), condition.about()));
+    let conditions: String = conditions.collect();
+    format!(
+        "Faults:\n{}\nConditions of a shelf:\n{conditions}\n{EXAMPLE}\n\n{SHELF}",
+        faults.concat()
+    )
 }
 
 fn families() -> impl TypedValueParser<Value = Family> {
