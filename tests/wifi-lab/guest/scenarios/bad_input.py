@@ -1,5 +1,6 @@
 """What a radio can bring that is no use: strange names, adapters that cannot, no service."""
 
+import json
 import os
 
 from laptop import ADAPTER
@@ -35,7 +36,8 @@ async def strange_names_are_listed_with_their_teeth_drawn(lab):
     lab.check.equal("exit code: none of them is a receiver", said.code, 3, said)
     person = await lab.linkmend()(*find)
     lab.check.equal("exit code for a person", person.code, 3, person)
-    heard = {other["bssid"] for other in said.json.get("others") or []}
+    last = json.loads(said.stdout.splitlines()[-1])
+    heard = {other["bssid"] for other in last["others"]}
     there = {strange.bssid, hidden.bssid}
     lab.check.equal("both are listed", heard & there, there, said)
     lab.check.holds("a byte that is no text is shown as such", "\\xff" in person.stdout, person)
