@@ -65,7 +65,7 @@ impl Failure {
     pub(crate) fn profile(error: LoadError) -> Self {
         match error {
             LoadError::Faulty(faults) => Self::faulty(*faults),
-            other => {
+            LoadError::Unread(other) => {
                 let cause = std::error::Error::source(&other).map(|cause| format!(": {cause}"));
                 Self::Profile {
                     code: "profile-unreadable".into(),

@@ -30,6 +30,7 @@ pub mod template;
 #[cfg(test)]
 mod testing;
 mod tree;
+mod typed;
 mod wire;
 pub mod words;
 
