@@ -28,7 +28,7 @@ const MAY_USE: [(&str, &[&str]); 10] = [
     ("find", &["profile", "session", "terms", "wifi"]),
     ("change", &["find", "profile", "session", "terms", "wifi"]),
     ("journal", &["change", "judge", "profile", "terms", "wifi"]),
-    ("loaners", &["profile", "session", "terms"]),
+    ("loaners", &["files", "profile", "session", "terms"]),
 ];
 
 /// What the pure machine of a change may not see, by the first two parts of a path.
