@@ -10,6 +10,7 @@
 
 pub mod change;
 pub mod cli;
+pub mod files;
 pub mod find;
 pub mod journal;
 pub mod judge;

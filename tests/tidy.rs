@@ -18,10 +18,11 @@ const MOST_LINES: usize = 700;
 const FACES: [&str; 3] = ["cli", "wizard", "report"];
 
 /// Which modules of ours each module may use, apart from itself. The faces may use all of them.
-const MAY_USE: [(&str, &[&str]); 9] = [
+const MAY_USE: [(&str, &[&str]); 10] = [
     ("terms", &[]),
+    ("files", &["terms"]),
     ("wifi", &["terms"]),
-    ("profile", &["terms"]),
+    ("profile", &["files", "terms"]),
     ("judge", &["profile", "terms"]),
     ("session", &["profile", "terms"]),
     ("find", &["profile", "session", "terms", "wifi"]),
@@ -30,7 +31,7 @@ const MAY_USE: [(&str, &[&str]); 9] = [
     (
         "loaners",
         &[
-            "change", "find", "journal", "judge", "profile", "session", "terms", "wifi",
+            "change", "files", "find", "journal", "judge", "profile", "session", "terms", "wifi",
         ],
     ),
 ];

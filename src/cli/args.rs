@@ -4,6 +4,8 @@ use std::path::PathBuf;
 
 use clap::{ArgGroup, Args, Parser, Subcommand};
 
+pub use super::loaners::args::{Loaners, LoanersInit};
+
 /// Everything that can be typed.
 #[derive(Debug, Parser)]
 #[command(
@@ -121,6 +123,13 @@ pub enum Command {
         Examples:\n  linkmend host\n  linkmend host --json"
     )]
     Host,
+    /// A whole shelf of loaners, described in one file
+    #[command(
+        subcommand,
+        after_help = "Example:\n  \
+        linkmend loaners init tarn.toml --from rows.csv --family sample-form"
+    )]
+    Loaners(Loaners),
     /// How families of receivers behave
     #[command(
         subcommand,

@@ -127,7 +127,7 @@ async fn key(
 ) -> Result<Value, Failure> {
     if let Some(file) = &typed.key_file {
         let line = context.or_stopped(secret_file::line(file)).await?;
-        return match values::parse(setting, line.expose_secret()) {
+        return match setting.parse(line.expose_secret()) {
             Ok(Value::Absent) => Err(Failure::usage(
                 "the file says that there is to be no key",
                 "remove a key with `linkmend bind --remove`",

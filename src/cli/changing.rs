@@ -328,6 +328,7 @@ pub(crate) fn to_json(
         (None, error) => Err(ErrorOut {
             format: FORMAT,
             error: error.unwrap_or_else(render::unread),
+            faults: Vec::new(),
         }),
         (Some(last), error) => Ok(ChangeOut {
             format: FORMAT,

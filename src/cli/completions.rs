@@ -67,7 +67,7 @@ fn with_words(command: Command) -> Command {
 fn words(argument: Arg) -> Arg {
     match argument.get_id().as_str() {
         "practice" => argument.add(ArgValueCandidates::new(practice)),
-        "profile" => argument.add(ArgValueCompleter::new(name_or_file)),
+        "profile" | "family" => argument.add(ArgValueCompleter::new(name_or_file)),
         "settings"
             if argument
                 .get_value_names()
@@ -80,7 +80,7 @@ fn words(argument: Arg) -> Arg {
         "limit" => argument.add(ArgValueCandidates::new(limits)),
         "data_dir" | "folder" => argument.add(ArgValueCompleter::new(PathCompleter::dir())),
         "adapter" => argument.add(ArgValueCandidates::new(adapters)),
-        "login_file" | "passphrase_file" | "words_file" | "key_file" => {
+        "login_file" | "passphrase_file" | "words_file" | "key_file" | "from" => {
             argument.add(ArgValueCompleter::new(PathCompleter::file()))
         }
         _ => argument,
@@ -192,6 +192,8 @@ mod tests {
             "passphrase_file",
             "words_file",
             "key_file",
+            "family",
+            "from",
         ] {
             assert!(all.iter().any(|name| name == known), "{known}");
         }

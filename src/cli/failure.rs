@@ -2,7 +2,11 @@
 
 use crate::{
     change::Trouble,
-    cli::screen::{Screen, Tone},
+    cli::{
+        profile,
+        screen::{Screen, Tone},
+    },
+    loaners::ShelfError,
     profile::{Faults, LoadError},
     terms::{
         Exit,
@@ -29,6 +33,18 @@ pub(crate) enum Failure {
         code: String,
         /// One line.
         message: String,
+        /// The faults, where the file was read.
+        faults: Option<Box<Faults>>,
+    },
+    /// A shelf's file, or rows for one, that could not be loaded.
+    #[error("{message}")]
+    Shelf {
+        /// Stable code.
+        code: String,
+        /// One line.
+        message: String,
+        /// What to do.
+        help: String,
         /// The faults, where the file was read.
         faults: Option<Box<Faults>>,
     },
@@ -65,7 +81,7 @@ impl Failure {
     pub(crate) fn profile(error: LoadError) -> Self {
         match error {
             LoadError::Faulty(faults) => Self::faulty(*faults),
-            other => {
+            LoadError::Unread(other) => {
                 let cause = std::error::Error::source(&other).map(|cause| format!(": {cause}"));
                 Self::Profile {
                     code: "profile-unreadable".into(),
@@ -85,10 +101,31 @@ impl Failure {
         }
     }
 
+    /// A shelf's file, or rows for one, that could not be loaded.
+    pub(crate) fn shelf(error: ShelfError) -> Self {
+        match error {
+            ShelfError::Unread(error) => {
+                let cause = std::error::Error::source(&error).map(|cause| format!(": {cause}"));
+                Self::Shelf {
+                    code: "shelf-unreadable".into(),
+                    message: format!("{error}{}", cause.unwrap_or_default()),
+                    help: "check the path; a spreadsheet saves rows as `CSV UTF-8`".into(),
+                    faults: None,
+                }
+            }
+            ShelfError::Faulty(faults) => Self::Shelf {
+                code: "shelf-faulty".into(),
+                message: faults.to_string(),
+                help: "mend what is named; nothing was read or written before that".into(),
+                faults: Some(faults),
+            },
+        }
+    }
+
     /// How the run ends: nothing was written whichever it is.
     pub(crate) fn exit(&self) -> Exit {
         match self {
-            Failure::Usage { .. } | Failure::Profile { .. } => Exit::Usage,
+            Failure::Usage { .. } | Failure::Profile { .. } | Failure::Shelf { .. } => Exit::Usage,
             Failure::Journal(error) => error.exit(),
             Failure::Find(error) => error.exit(),
             Failure::Session(error) => error.exit(),
@@ -116,6 +153,7 @@ impl Failure {
                 code.clone(),
                 Some("check the path; `linkmend profile list` shows what is built in".into()),
             ),
+            Failure::Shelf { code, help, .. } => (code.clone(), Some(help.clone())),
             Failure::Stopped => ("cancelled".into(), None),
             Failure::Journal(error) => (error.code().into(), error.help()),
             Failure::Find(error) => (error.code().into(), error.help()),
@@ -137,8 +175,19 @@ impl Failure {
             screen.object(&ErrorOut {
                 format: FORMAT,
                 error: fault,
+                faults: match self {
+                    Failure::Shelf {
+                        faults: Some(faults),
+                        ..
+                    } => faults.list.iter().map(profile::fault).collect(),
+                    _ => Vec::new(),
+                },
             });
         } else if let Failure::Profile {
+            faults: Some(faults),
+            ..
+        }
+        | Failure::Shelf {
             faults: Some(faults),
             ..
         } = self

@@ -14,8 +14,7 @@ pub(crate) mod guide;
 mod history;
 mod host;
 mod hygiene;
-#[expect(dead_code, reason = "its commands come with the engine of a shelf")]
-mod loaners;
+pub mod loaners;
 mod login;
 mod man;
 mod narrow;
@@ -112,6 +111,7 @@ async fn run(typed: Cli) -> Exit {
             Command::Restore(typed) => restore::run(&context, typed).await,
             Command::Resume(typed) => resume::run(&context, typed).await,
             Command::History(typed) => context.or_stopped(history::run(&context, typed)).await,
+            Command::Loaners(typed) => loaners::run(&context, typed).await,
             Command::Profile(typed) => profile::run(&context, typed),
             Command::Completions(typed) => completions::run(&context, typed),
             Command::Man(typed) => man::run(&context, typed),

@@ -191,7 +191,8 @@ fn range(from: usize, to: usize) -> ProfileRange {
     }
 }
 
-fn fault(fault: &profile::Fault) -> ProfileFault {
+/// One fault of a file, for a script.
+pub(super) fn fault(fault: &profile::Fault) -> ProfileFault {
     ProfileFault {
         code: fault.code.word().into(),
         line: fault.line,

@@ -28,6 +28,7 @@ use crate::{
     profile::Profile,
     terms::{
         Condition, Exit, SettingName, Snapshot, Untrusted, Value,
+        name::nearest,
         output::{FORMAT, ReadOut},
     },
 };
@@ -170,34 +171,23 @@ fn asked(profile: &Profile, named: &[String]) -> Result<Option<BTreeSet<SettingN
 }
 
 /// A setting of the family by the name that was typed.
-pub(super) fn known(profile: &Profile, name: &str) -> Result<SettingName, Failure> {
-    if let Some(setting) = profile.setting(name) {
+pub(super) fn known(profile: &Profile, typed: &str) -> Result<SettingName, Failure> {
+    if let Some(setting) = profile.setting(typed) {
         return Ok(setting.name.clone());
     }
     let names: Vec<&str> = profile.settings.iter().map(|s| s.name.as_str()).collect();
-    let near = nearest(names.iter().copied(), name)
+    let near = nearest(names.iter().copied(), typed)
         .map(|near| format!("did you mean `{near}`? "))
         .unwrap_or_default();
     Err(Failure::usage(
         format!(
             "the family {} has no setting `{}`",
             profile.family,
-            Untrusted::new(name)
+            Untrusted::new(typed)
         ),
         format!("{near}it has {}", names.join(", ")),
     ))
 }
-
-/// Which of some words was meant, where one was nearly typed.
-pub(super) fn nearest<'a>(words: impl Iterator<Item = &'a str>, typed: &str) -> Option<&'a str> {
-    words
-        .filter(|word| strsim::jaro(word, typed) > NEAR)
-        .max_by(|a, b| strsim::jaro(a, typed).total_cmp(&strsim::jaro(b, typed)))
-}
-
-/// How alike, from 0 to 1, two names must be for one to be a slip of the other: no source, tried on
-/// the settings of the built-in families.
-const NEAR: f64 = 0.8;
 
 fn expectation(profile: &Profile, typed: &[String]) -> Result<Expectation, Failure> {
     let mut wanted = BTreeMap::new();

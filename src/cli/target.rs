@@ -366,4 +366,4 @@ async fn practice(
 
 /// How many times faster than the real thing a practice receiver restarts.
 #[cfg(feature = "practice")]
-const PRACTICE_SPEED: f64 = 20.0;
+pub(super) const PRACTICE_SPEED: f64 = 20.0;

@@ -116,7 +116,7 @@ fn from_word<'a>(profile: &'a Profile, word: &str) -> Result<(&'a Setting, Given
             ),
         ));
     }
-    let value = values::parse(setting, value).map_err(|why| refused(setting, why))?;
+    let value = setting.parse(value).map_err(|why| refused(setting, why))?;
     Ok((setting, Given::Value(value)))
 }
 
@@ -134,8 +134,9 @@ async fn from_file<'a>(
     let setting = setting(profile, name)?;
     let file = secret_file::line(Path::new(file));
     let line = context.or_stopped(file).await?;
-    let value =
-        values::parse(setting, line.expose_secret()).map_err(|why| refused(setting, why))?;
+    let value = setting
+        .parse(line.expose_secret())
+        .map_err(|why| refused(setting, why))?;
     Ok((setting, Given::Value(value)))
 }
 
@@ -164,6 +165,6 @@ fn refused(setting: &Setting, why: String) -> Failure {
 
 async fn asked(context: &Context, setting: &Setting) -> Result<Value, Failure> {
     let file = format!("--secret-file {}=FILE", setting.name);
-    let take = |typed: &str| values::parse(setting, typed);
+    let take = |typed: &str| setting.parse(typed);
     typed::secret(context, &setting.label, &file, take).await
 }

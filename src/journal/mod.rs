@@ -27,6 +27,7 @@ mod lock;
 mod rows;
 mod schema;
 mod shelf;
+mod summary;
 mod surroundings;
 #[cfg(test)]
 mod tests;

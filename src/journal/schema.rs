@@ -133,6 +133,10 @@ pub(super) const MIGRATIONS: Migrations = &[
         value TEXT NOT NULL,                 -- JSON
         UNIQUE (title, label, setting)
     ) STRICT;
+    CREATE TABLE shelf_summary (
+        run INTEGER PRIMARY KEY REFERENCES shelf_run (id),
+        body TEXT NOT NULL                   -- JSON
+    ) STRICT;
     CREATE TRIGGER shelf_result_stays BEFORE UPDATE ON shelf_result
         BEGIN SELECT RAISE(ABORT, 'results are append-only'); END;
     CREATE TRIGGER shelf_value_stays BEFORE UPDATE ON shelf_value

@@ -31,10 +31,26 @@ pub struct Loaner {
     pub at: Option<Origin>,
     /// What its transmitter is called.
     pub transmitter: Option<String>,
-    /// What it should be: the baseline, with its own settings over it.
+    /// What it should be: the baseline, with its own settings over it. Some of it is only compared
+    /// ([`is_only_compared`]).
     pub wanted: BTreeMap<SettingName, Wish>,
     /// The line of the file at which it begins, from 1.
     pub line: usize,
+}
+
+impl Loaner {
+    /// What of it may be written: all that is wanted, but what is only compared.
+    pub fn to_write(&self) -> impl Iterator<Item = (&SettingName, &Wish)> {
+        self.wanted
+            .iter()
+            .filter(|(setting, _)| !is_only_compared(setting))
+    }
+}
+
+/// Whether a shelf may want a setting and never writes it: local rules set region and power, each
+/// device by itself and with its person's consent. A check compares them.
+pub fn is_only_compared(setting: &SettingName) -> bool {
+    [SettingName::REGION, SettingName::POWER].contains(&setting.as_str())
 }
 
 /// What tells a loaner from its lookalikes: at least one of the two.

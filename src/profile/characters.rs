@@ -11,7 +11,13 @@ use super::tree::{Node, What};
 use crate::terms::untrusted::acts_on_a_screen;
 
 /// Adds a fault for each line, and each escaped text, that holds such characters.
-pub(super) fn refuse(text: &str, root: &Node, faults: &mut Faults) {
+pub(crate) fn refuse(text: &str, root: &Node, faults: &mut Faults) {
+    refuse_raw(text, faults);
+    escaped(text, root, faults);
+}
+
+/// Adds a fault for each line that holds such characters as they are.
+pub(crate) fn refuse_raw(text: &str, faults: &mut Faults) {
     let mut last_line = None;
     let mut told = 0;
     for (line, at, c) in unseen(text) {
@@ -22,12 +28,11 @@ pub(super) fn refuse(text: &str, root: &Node, faults: &mut Faults) {
             add(faults, at..at + c.len_utf8(), c);
         }
     }
-    escaped(text, root, faults);
 }
 
 /// The text with each such character replaced by as many `?` as it has bytes, so that every other
 /// byte stays at its place.
-pub(super) fn drawable(text: &str) -> String {
+pub(crate) fn drawable(text: &str) -> String {
     let mut out = String::with_capacity(text.len());
     let mut rest = 0;
     for (_, at, c) in unseen(text) {

@@ -1,4 +1,4 @@
-//! Faults of a profile or system file: every one with its place, a stable code and a hint.
+//! Faults of a file that a person wrote: every one with its place, a stable code and a hint.
 //!
 //! All faults of a file are reported at once, since whoever writes a profile on a field without
 //! internet should not find them one run at a time. A fault's text holds words of the file, which
@@ -126,6 +126,61 @@ codes! {
     BadBindMode = "bad-bind-mode";
     /// A value that is not read back as it was written.
     RoundTrip = "round-trip";
+    /// A shelf of a family that there is not, that is faulty, or whose devices are no receivers.
+    BadFamily = "bad-family";
+    /// A label that does not fit on a sticker.
+    BadLabel = "bad-label";
+    /// Two loaners of one label.
+    LabelTwice = "label-twice";
+    /// A loaner that nothing tells from the others.
+    NoIdentity = "no-identity";
+    /// A mark that could be a serial as well as a BSSID.
+    EitherIdentity = "either-identity";
+    /// Two loaners of one serial or BSSID.
+    IdentityTwice = "identity-twice";
+    /// A mark that devices of the family do not have, or do not keep.
+    NoSuchMark = "no-such-mark";
+    /// A serial that no device shows.
+    BadSerial = "bad-serial";
+    /// No MAC address of one access point.
+    BadMac = "bad-mac";
+    /// No address that a loaner can be reached at.
+    BadAt = "bad-at";
+    /// Two loaners at one address.
+    AtTwice = "at-twice";
+    /// A setting that the family does not have.
+    UnknownSetting = "unknown-setting";
+    /// A setting that the family only shows, or a value that it cannot be told.
+    CannotWrite = "cannot-write";
+    /// The value of a secret, which has no place in such a file.
+    SecretInClear = "secret-in-clear";
+    /// A file that holds no value of its secret, or that others can read.
+    BadSecretFile = "bad-secret-file";
+    /// `unique` for a setting that none can be drawn for.
+    NotUnique = "not-unique";
+    /// More loaners that want one of their own than there are.
+    TooFew = "too-few";
+    /// Two loaners that would share bind key and lock.
+    SharedPair = "shared-pair";
+    /// Loaners that would share a bind key, one of them without a lock.
+    SharedKeyWithoutLock = "shared-key-without-lock";
+    /// A column that must be there.
+    MissingColumn = "missing-column";
+    /// Two columns of one name.
+    ColumnTwice = "column-twice";
+    /// A column that is neither a key of a loaner nor a setting.
+    UnknownColumn = "unknown-column";
+    /// A row with more or fewer cells than there are columns.
+    RaggedRow = "ragged-row";
+    /// A cell whose quotes are never closed.
+    OpenQuote = "open-quote";
+}
+
+impl Code {
+    /// Whether only the file of a shelf, or rows for one, can have this fault.
+    pub fn is_of_shelf(self) -> bool {
+        self >= Code::BadFamily
+    }
 }
 
 impl fmt::Display for Code {
@@ -189,30 +244,47 @@ pub struct Faults {
     pub list: Vec<Fault>,
     /// What pictures are drawn over: nothing in it acts on a screen.
     source: Box<NamedSource<String>>,
-    /// The text as it stands, for counting characters.
-    text: String,
+    text: Box<Text>,
+    /// More faults than are on the list, in a picture of many.
+    untold: usize,
+}
+
+/// The text of a file.
+#[derive(Debug, Clone)]
+struct Text {
+    /// As it stands, for counting characters.
+    whole: String,
+    /// The byte at which each line begins.
+    lines: Vec<usize>,
+    /// What no picture shows.
+    hidden: Vec<Range<usize>>,
 }
 
 impl Faults {
-    pub(super) fn new(file: &str, text: &str) -> Self {
+    pub(crate) fn new(file: &str, text: &str) -> Self {
         let file = Untrusted::new(file).to_string();
         Self {
             source: Box::new(NamedSource::new(&file, drawable(text)).with_language("TOML")),
-            text: text.to_owned(),
+            text: Box::new(Text {
+                lines: lines(text),
+                whole: text.to_owned(),
+                hidden: Vec::new(),
+            }),
             file,
             list: Vec::new(),
+            untold: 0,
         }
     }
 
     /// Adds one fault.
-    pub(super) fn add(
+    pub(crate) fn add(
         &mut self,
         code: Code,
         span: Range<usize>,
         message: impl Into<String>,
         help: impl Into<Option<String>>,
     ) {
-        let (line, column) = position(&self.text, span.start);
+        let (line, column) = position(&self.text.whole, &self.text.lines, span.start);
         self.list.push(Fault {
             code,
             message: message.into(),
@@ -223,12 +295,41 @@ impl Faults {
         });
     }
 
+    /// The line of a byte, from 1.
+    pub(crate) fn line(&self, at: usize) -> usize {
+        position(&self.text.whole, &self.text.lines, at).0
+    }
+
+    /// What stands there is a secret, and no picture shows it.
+    pub(crate) fn hide(&mut self, span: Range<usize>) {
+        self.text.hidden.push(span);
+    }
+
+    /// Draws stars over what is hidden, line by line as long as it was.
+    fn draw_hidden(&mut self) {
+        if self.text.hidden.is_empty() {
+            return;
+        }
+        let mut shown = drawable(&self.text.whole).into_bytes();
+        for span in &self.text.hidden {
+            for byte in shown.get_mut(span.clone()).unwrap_or_default() {
+                if !matches!(byte, b'\n' | b'\r') {
+                    *byte = b'*';
+                }
+            }
+        }
+        // Spans are those of whole texts, so that no letter is cut through.
+        let shown = String::from_utf8(shown).unwrap_or_default();
+        *self.source = NamedSource::new(&self.file, shown).with_language("TOML");
+    }
+
     /// Hands over what was made, where no fault was found.
-    pub(super) fn verdict<T>(mut self, made: Option<T>) -> Result<T, Faults> {
+    pub(crate) fn verdict<T>(mut self, made: Option<T>) -> Result<T, Faults> {
         self.list
             .sort_by_key(|fault| (fault.span.start, fault.code));
         self.list.dedup();
         self.drop_consequences();
+        self.draw_hidden();
         match made {
             Some(made) if self.list.is_empty() => Ok(made),
             Some(_) => Err(self),
@@ -269,13 +370,24 @@ impl Faults {
             | Code::SaveMisses
             | Code::SaveOrder
             | Code::RestartIdle
+            | Code::NoIdentity
             | Code::Empty => false,
             _ => !broken.contains(&fault.line),
         });
     }
 
-    /// The faults as pictures of the lines with carets, for a screen of so many columns.
+    /// The faults as pictures of the lines with carets, for a screen of so many columns. Of very many
+    /// the first ones: nobody reads on.
     pub fn picture(&self, colour: bool, width: usize) -> String {
+        if self.list.len() > MOST_DRAWN {
+            let first = Faults {
+                list: self.list[..MOST_DRAWN].to_vec(),
+                untold: self.list.len() - MOST_DRAWN,
+                ..self.clone()
+            };
+            let picture = first.picture(colour, width);
+            return format!("{picture}\n… and {} more\n", first.untold);
+        }
         let theme = if colour {
             GraphicalTheme::unicode()
         } else {
@@ -297,7 +409,10 @@ impl fmt::Display for Faults {
     fn fmt(&self, f: &mut fmt::Formatter<'_>) -> fmt::Result {
         match self.list.as_slice() {
             [one] => write!(f, "`{}` has a fault in line {}", self.file, one.line),
-            many => write!(f, "`{}` has {} faults", self.file, many.len()),
+            many => {
+                let count = many.len() + self.untold;
+                write!(f, "`{}` has {count} faults", self.file)
+            }
         }
     }
 }
@@ -319,7 +434,7 @@ impl Diagnostic for Faults {
 }
 
 /// "did you mean `x`? known: x, y, z", with the nearest name first where one is near.
-pub(super) fn known_names<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> String {
+pub(crate) fn known_names<'a>(word: &str, known: impl IntoIterator<Item = &'a str>) -> String {
     let known: Vec<&str> = known.into_iter().collect();
     if known.is_empty() {
         return "there is none yet".to_owned();
@@ -343,16 +458,30 @@ pub(super) fn known_names<'a>(word: &str, known: impl IntoIterator<Item = &'a st
 }
 
 /// Words of a file, cut and escaped, in backticks.
-pub(super) fn quoted(word: &str) -> String {
+pub(crate) fn quoted(word: &str) -> String {
     format!("`{}`", Untrusted::new(word))
 }
 
-fn position(text: &str, offset: usize) -> (usize, usize) {
-    let before = text.get(..offset).unwrap_or(text);
-    let line = before.matches('\n').count() + 1;
-    let start = before.rfind('\n').map_or(0, |at| at + 1);
-    (line, before[start..].chars().count() + 1)
+/// The byte at which each line begins.
+fn lines(text: &str) -> Vec<usize> {
+    std::iter::once(0)
+        .chain(text.match_indices('\n').map(|(at, _)| at + 1))
+        .collect()
 }
+
+/// Line and column of a byte, from 1. Lines are looked up: a file may have thousands of faults.
+fn position(text: &str, lines: &[usize], offset: usize) -> (usize, usize) {
+    let offset = if text.is_char_boundary(offset) {
+        offset
+    } else {
+        text.len()
+    };
+    let line = lines.partition_point(|start| *start <= offset).max(1);
+    (line, text[lines[line - 1]..offset].chars().count() + 1)
+}
+
+/// Faults that are drawn (a choice of ours, no source).
+const MOST_DRAWN: usize = 50;
 
 /// Jaro-Winkler similarity from which a name is offered; 0.8 offers `selct` for `select` and
 /// nothing for an unlike word (tried on the keys of the format, common practice, no source).
@@ -379,9 +508,14 @@ mod tests {
 
     #[test]
     fn lines_and_columns_count_characters_from_one() {
-        assert_eq!(position("a\nä=b", 0), (1, 1));
-        assert_eq!(position("a\nä=b", 2), (2, 1));
-        assert_eq!(position("a\nä=b", 4), (2, 2));
+        let at = |offset| position("a\nä=b", &lines("a\nä=b"), offset);
+        assert_eq!(at(0), (1, 1));
+        assert_eq!(at(1), (1, 2));
+        assert_eq!(at(2), (2, 1));
+        assert_eq!(at(4), (2, 2));
+        assert_eq!(at(6), (2, 4));
+        assert_eq!(at(99), (2, 4), "no byte of the text: its end");
+        assert_eq!(position("", &lines(""), 0), (1, 1));
     }
 
     #[test]

@@ -1,44 +1,18 @@
 //! A profile file on disk.
-//!
-//! It guards against a path that is something else: bounded in size, regular text, and each
-//! failure names the file.
 
-use std::{
-    fs::File,
-    io::{self, Read},
-    path::{Path, PathBuf},
-};
+use std::path::Path;
 
 use super::diag::Faults;
 use super::load::load_text;
 use super::model::Profile;
+use crate::files::text::{self, TextError};
 
 /// Why a profile file could not be loaded.
 #[derive(Debug, thiserror::Error)]
 pub enum LoadError {
-    /// The file cannot be read.
-    #[error("cannot read the profile `{}`", path.display())]
-    Unreadable {
-        /// Which.
-        path: PathBuf,
-        /// What the system says.
-        #[source]
-        source: io::Error,
-    },
-    /// No profile is so large.
-    #[error("`{}` is no profile: it is larger than {MOST_BYTES} bytes", path.display())]
-    TooLarge {
-        /// Which.
-        path: PathBuf,
-    },
-    /// The file is not UTF-8.
-    #[error("`{}` is no profile: it is not UTF-8 text from byte {at} on", path.display())]
-    NotText {
-        /// Which.
-        path: PathBuf,
-        /// The first byte that is not.
-        at: usize,
-    },
+    /// The file cannot be read, or is no text of a profile's size.
+    #[error(transparent)]
+    Unread(#[from] TextError),
     /// It was read and is faulty: all of its faults.
     #[error(transparent)]
     Faulty(Box<Faults>),
@@ -49,24 +23,7 @@ pub enum LoadError {
 /// # Errors
 /// When it cannot be read or is not sound.
 pub fn load_file(path: &Path) -> Result<Profile, LoadError> {
-    let unreadable = |source| LoadError::Unreadable {
-        path: path.to_owned(),
-        source,
-    };
-    let file = File::open(path).map_err(unreadable)?;
-    let mut bytes = Vec::new();
-    file.take(MOST_BYTES + 1)
-        .read_to_end(&mut bytes)
-        .map_err(unreadable)?;
-    if bytes.len() as u64 > MOST_BYTES {
-        return Err(LoadError::TooLarge {
-            path: path.to_owned(),
-        });
-    }
-    let text = String::from_utf8(bytes).map_err(|error| LoadError::NotText {
-        path: path.to_owned(),
-        at: error.utf8_error().valid_up_to(),
-    })?;
+    let text = text::read("profile", path, MOST_BYTES)?;
     load_text(&path.display().to_string(), &text)
         .map_err(|faults| LoadError::Faulty(Box::new(faults)))
 }
@@ -103,7 +60,7 @@ mod tests {
         );
         assert!(matches!(
             load_file(folder.path()),
-            Err(LoadError::Unreadable { .. })
+            Err(LoadError::Unread(TextError::Unreadable { .. }))
         ));
     }
 

@@ -71,7 +71,9 @@ fn each_code_has_a_file_with_that_fault_alone_and_its_words() {
     hit.extend(one_fault_each("bad-system", |file, text| {
         load_system(file, text).err()
     }));
-    let all: BTreeSet<String> = Code::ALL.iter().map(|c| c.word().to_owned()).collect();
+    // Those of a shelf have files of their own, with the loaners.
+    let all = Code::ALL.iter().filter(|code| !code.is_of_shelf());
+    let all: BTreeSet<String> = all.map(|code| code.word().to_owned()).collect();
     assert_eq!(hit, all);
 }
 

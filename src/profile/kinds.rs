@@ -371,9 +371,9 @@ impl Loading<'_> {
     }
 }
 
-/// The value that a row's `is` gives, as commands take it: a flag, a number, a list, or text for
+/// The value that a row's `is`, or a file of loaners, gives, as commands take it: a flag, a number, a list, or text for
 /// everything else.
-fn value_of(kind: &Kind, json: &Json) -> Result<Value, ValueError> {
+pub(crate) fn value_of(kind: &Kind, json: &Json) -> Result<Value, ValueError> {
     let value = match (kind, json) {
         (Kind::Flag, Json::Bool(on)) => Value::Flag(*on),
         (Kind::Number(_) | Kind::NumberOrOff(_), Json::Number(_)) => {

@@ -64,7 +64,7 @@ fn load(file: &str, text: &str, with_trips: bool) -> Result<Profile, Faults> {
 
 /// Whether a file is of a later format, of which nothing more can be said; reports that, and a
 /// format that never was.
-pub(super) fn newer(root: &Node, newest: i64, faults: &mut Faults) -> bool {
+pub(crate) fn newer(root: &Node, newest: i64, faults: &mut Faults) -> bool {
     let Some(format) = root.get("format").and_then(Node::decimal) else {
         return false;
     };
@@ -178,7 +178,7 @@ pub(super) fn named<T>(
         .collect()
 }
 
-pub(super) fn word<'a>(node: &'a Node, key: &str) -> Option<&'a str> {
+pub(crate) fn word<'a>(node: &'a Node, key: &str) -> Option<&'a str> {
     node.get(key)?.text()
 }
 
@@ -186,7 +186,7 @@ pub(super) fn yes(node: &Node, key: &str) -> bool {
     node.get(key).and_then(Node::flag).unwrap_or(false)
 }
 
-pub(super) fn list<'a>(node: &'a Node, key: &str) -> &'a [Node] {
+pub(crate) fn list<'a>(node: &'a Node, key: &str) -> &'a [Node] {
     node.get(key).map_or(&[], Node::items)
 }
 

@@ -7,7 +7,7 @@
 
 mod announce;
 mod builtin;
-mod characters;
+pub(crate) mod characters;
 mod check;
 mod check_setting;
 pub mod diag;
@@ -17,19 +17,20 @@ mod format_setting;
 #[cfg(test)]
 mod golden;
 mod key_rule;
-mod kinds;
-mod load;
+pub(crate) mod kinds;
+pub(crate) mod load;
 pub mod meaning;
 pub mod model;
 mod pattern;
 mod round;
-mod schema;
-mod shape;
+pub(crate) mod schema;
+pub(crate) mod shape;
 pub mod system;
 pub mod template;
 #[cfg(test)]
 mod testing;
-mod tree;
+pub(crate) mod tree;
+mod typed;
 mod wire;
 pub mod words;
 

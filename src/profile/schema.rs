@@ -20,7 +20,8 @@ pub fn system_schema() -> Json {
     document(&SYSTEM)
 }
 
-fn document(table: &'static Table) -> Json {
+/// The JSON Schema (draft 2020-12) of a file with this table at its top.
+pub(crate) fn document(table: &'static Table) -> Json {
     let mut defs = Map::new();
     let mut schema = of_table(table, &mut defs);
     if let Some(object) = schema.as_object_mut() {
@@ -114,6 +115,10 @@ fn of_shape(shape: &'static Shape, defs: &mut Map<String, Json>) -> Json {
         }
         Shape::Either(word, other) => {
             json!({ "oneOf": [of_shape(word, defs), of_shape(other, defs)] })
+        }
+        Shape::Any(shapes) => {
+            let each: Vec<Json> = shapes.iter().map(|shape| of_shape(shape, defs)).collect();
+            json!({ "anyOf": each })
         }
     }
 }

@@ -14,7 +14,7 @@ use crate::terms::{Pointer, name::is_name};
 
 /// What may stand somewhere.
 #[derive(Debug)]
-pub(super) enum Shape {
+pub(crate) enum Shape {
     /// The number of a format that this program reads.
     Format,
     /// Any text.
@@ -59,11 +59,13 @@ pub(super) enum Shape {
     Table(&'static Table),
     /// A word or a name, or else something that is no text.
     Either(&'static Shape, &'static Shape),
+    /// The one of these that takes such a thing: text, a number, a list, a table.
+    Any(&'static [&'static Shape]),
 }
 
 /// What a name is the name of.
 #[derive(Debug, Clone, Copy, PartialEq, Eq, PartialOrd, Ord)]
-pub(super) enum Names {
+pub(crate) enum Names {
     Request,
     Place,
     Save,
@@ -72,7 +74,7 @@ pub(super) enum Names {
 
 /// What the keys of a map are.
 #[derive(Debug, Clone, Copy)]
-pub(super) enum Keys {
+pub(crate) enum Keys {
     /// New names.
     Names,
     /// Places of the file.
@@ -83,27 +85,27 @@ pub(super) enum Keys {
 
 /// A table with known keys.
 #[derive(Debug)]
-pub(super) struct Table {
+pub(crate) struct Table {
     /// Its name in the schema.
-    pub(super) name: &'static str,
+    pub(crate) name: &'static str,
     /// What it is for.
-    pub(super) doc: &'static str,
-    pub(super) keys: &'static [Key],
+    pub(crate) doc: &'static str,
+    pub(crate) keys: &'static [Key],
     /// Of each of these groups exactly one key must be there.
-    pub(super) groups: &'static [&'static [&'static str]],
+    pub(crate) groups: &'static [&'static [&'static str]],
 }
 
 /// A key of a table.
 #[derive(Debug, Clone, Copy)]
-pub(super) struct Key {
-    pub(super) name: &'static str,
-    pub(super) shape: &'static Shape,
-    pub(super) needed: bool,
-    pub(super) doc: &'static str,
+pub(crate) struct Key {
+    pub(crate) name: &'static str,
+    pub(crate) shape: &'static Shape,
+    pub(crate) needed: bool,
+    pub(crate) doc: &'static str,
 }
 
 /// A key that must be there.
-pub(super) const fn need(name: &'static str, shape: &'static Shape, doc: &'static str) -> Key {
+pub(crate) const fn need(name: &'static str, shape: &'static Shape, doc: &'static str) -> Key {
     Key {
         name,
         shape,
@@ -113,7 +115,7 @@ pub(super) const fn need(name: &'static str, shape: &'static Shape, doc: &'stati
 }
 
 /// A key that may be there.
-pub(super) const fn may(name: &'static str, shape: &'static Shape, doc: &'static str) -> Key {
+pub(crate) const fn may(name: &'static str, shape: &'static Shape, doc: &'static str) -> Key {
     Key {
         name,
         shape,
@@ -124,7 +126,7 @@ pub(super) const fn may(name: &'static str, shape: &'static Shape, doc: &'static
 
 impl Names {
     /// The table of the file that has them.
-    pub(super) fn table(self) -> &'static str {
+    pub(crate) fn table(self) -> &'static str {
         match self {
             Names::Request => "request",
             Names::Place => "place",
@@ -135,7 +137,7 @@ impl Names {
 }
 
 /// Checks a whole file against its shape, adding all faults.
-pub(super) fn check(root: &Node, table: &'static Table, faults: &mut Faults) {
+pub(crate) fn check(root: &Node, table: &'static Table, faults: &mut Faults) {
     let known = [Names::Request, Names::Place, Names::Save, Names::Setting]
         .into_iter()
         .map(|kind| {
@@ -158,6 +160,13 @@ impl Checker<'_> {
         match (shape, &node.what) {
             (Shape::Either(word, _), What::Text(_)) => self.check(node, word, path, at),
             (Shape::Either(_, other), _) => self.check(node, other, path, at),
+            (Shape::Any(shapes), what) => {
+                if let Some(shape) = shapes.iter().find(|shape| shape.takes(what)) {
+                    self.check(node, shape, path, at);
+                } else {
+                    self.wrong_type(node, shape, path, at);
+                }
+            }
             (Shape::List(of), What::List(items)) => {
                 for (index, item) in items.iter().enumerate() {
                     let path = format!("{path}[{index}]");
@@ -181,24 +190,26 @@ impl Checker<'_> {
             (shape, What::Text(text)) if shape.is_text() => {
                 self.text(text, shape, path, node.span.clone());
             }
-            _ => {
-                let message = format!(
-                    "{} is {}, not {}",
-                    quoted(path),
-                    type_words(&node.what),
-                    shape.words()
-                );
-                let span = match node.what {
-                    What::Table(_) | What::List(_) => at,
-                    _ => node.span.clone(),
-                };
-                let unquoted = node.text().is_some_and(|text| {
-                    matches!(text, "true" | "false") || text.parse::<f64>().is_ok()
-                });
-                let help = unquoted.then(|| "write it without quotes".to_owned());
-                self.faults.add(Code::WrongType, span, message, help);
-            }
+            _ => self.wrong_type(node, shape, path, at),
         }
+    }
+
+    fn wrong_type(&mut self, node: &Node, shape: &Shape, path: &str, at: Range<usize>) {
+        let message = format!(
+            "{} is {}, not {}",
+            quoted(path),
+            type_words(&node.what),
+            shape.words()
+        );
+        let span = match node.what {
+            What::Table(_) | What::List(_) => at,
+            _ => node.span.clone(),
+        };
+        let unquoted = node
+            .text()
+            .is_some_and(|text| matches!(text, "true" | "false") || text.parse::<f64>().is_ok());
+        let help = unquoted.then(|| "write it without quotes".to_owned());
+        self.faults.add(Code::WrongType, span, message, help);
     }
 
     fn table(&mut self, node: &Node, table: &'static Table, path: &str, at: Range<usize>) {
@@ -351,6 +362,19 @@ impl Shape {
         )
     }
 
+    /// Whether a thing of this type can be of the shape at all.
+    fn takes(&self, what: &What) -> bool {
+        match what {
+            What::Text(_) => self.is_text(),
+            What::Whole(_) => matches!(self, Shape::Whole | Shape::Format | Shape::Number),
+            What::Number(_) => matches!(self, Shape::Number),
+            What::Flag(_) => matches!(self, Shape::Flag | Shape::True),
+            What::List(_) => matches!(self, Shape::List(_)),
+            What::Table(_) => matches!(self, Shape::Map(..) | Shape::Table(_)),
+            What::Other => false,
+        }
+    }
+
     fn words(&self) -> &'static str {
         match self {
             Shape::Flag => "true or false",
@@ -361,6 +385,7 @@ impl Shape {
             Shape::List(_) => "a list",
             Shape::Map(..) | Shape::Table(_) => "a table",
             Shape::Either(_, other) => other.words(),
+            Shape::Any(_) => "a value",
             _ => "text",
         }
     }

@@ -14,15 +14,15 @@ use crate::terms::Untrusted;
 
 /// A value and where it stands.
 #[derive(Debug, Clone)]
-pub(super) struct Node {
+pub(crate) struct Node {
     /// Bytes of the file.
-    pub(super) span: Range<usize>,
-    pub(super) what: What,
+    pub(crate) span: Range<usize>,
+    pub(crate) what: What,
 }
 
 /// What a value is.
 #[derive(Debug, Clone)]
-pub(super) enum What {
+pub(crate) enum What {
     Text(String),
     Whole(i64),
     Number(Decimal),
@@ -35,15 +35,15 @@ pub(super) enum What {
 
 /// A key with its value.
 #[derive(Debug, Clone)]
-pub(super) struct Entry {
-    pub(super) key: String,
-    pub(super) key_span: Range<usize>,
-    pub(super) node: Node,
+pub(crate) struct Entry {
+    pub(crate) key: String,
+    pub(crate) key_span: Range<usize>,
+    pub(crate) node: Node,
 }
 
 impl Node {
     /// Reads a whole file, adding the faults of its TOML.
-    pub(super) fn parse(text: &str, faults: &mut Faults) -> Node {
+    pub(crate) fn parse(text: &str, faults: &mut Faults) -> Node {
         let (table, errors) = DeTable::parse_recoverable(text);
         for error in errors {
             let span = error.span().unwrap_or(0..0);
@@ -56,43 +56,43 @@ impl Node {
         }
     }
 
-    pub(super) fn get(&self, key: &str) -> Option<&Node> {
+    pub(crate) fn get(&self, key: &str) -> Option<&Node> {
         self.entry(key).map(|entry| &entry.node)
     }
 
-    pub(super) fn entry(&self, key: &str) -> Option<&Entry> {
+    pub(crate) fn entry(&self, key: &str) -> Option<&Entry> {
         self.entries().iter().find(|entry| entry.key == key)
     }
 
-    pub(super) fn entries(&self) -> &[Entry] {
+    pub(crate) fn entries(&self) -> &[Entry] {
         match &self.what {
             What::Table(entries) => entries,
             _ => &[],
         }
     }
 
-    pub(super) fn items(&self) -> &[Node] {
+    pub(crate) fn items(&self) -> &[Node] {
         match &self.what {
             What::List(items) => items,
             _ => &[],
         }
     }
 
-    pub(super) fn text(&self) -> Option<&str> {
+    pub(crate) fn text(&self) -> Option<&str> {
         match &self.what {
             What::Text(text) => Some(text),
             _ => None,
         }
     }
 
-    pub(super) fn flag(&self) -> Option<bool> {
+    pub(crate) fn flag(&self) -> Option<bool> {
         match self.what {
             What::Flag(on) => Some(on),
             _ => None,
         }
     }
 
-    pub(super) fn decimal(&self) -> Option<Decimal> {
+    pub(crate) fn decimal(&self) -> Option<Decimal> {
         match self.what {
             What::Whole(whole) => Some(whole.into()),
             What::Number(number) => Some(number),
@@ -100,7 +100,7 @@ impl Node {
         }
     }
 
-    pub(super) fn whole(&self) -> Option<usize> {
+    pub(crate) fn whole(&self) -> Option<usize> {
         match self.what {
             What::Whole(whole) => whole.try_into().ok(),
             _ => None,
@@ -108,7 +108,7 @@ impl Node {
     }
 
     /// The same value as JSON; none where it holds a date or an endless number.
-    pub(super) fn json(&self) -> Option<Json> {
+    pub(crate) fn json(&self) -> Option<Json> {
         Some(match &self.what {
             What::Text(text) => Json::from(text.as_str()),
             What::Whole(whole) => Json::from(*whole),
@@ -126,7 +126,7 @@ impl Node {
 
     /// Where to point for something at a path: the value where it is a single word or number,
     /// else its key; the nearest that there is where the path ends early.
-    pub(super) fn spot(&self, path: &[&str]) -> Range<usize> {
+    pub(crate) fn spot(&self, path: &[&str]) -> Range<usize> {
         let mut node = self;
         let mut spot = self.span.clone();
         for step in path {
@@ -149,7 +149,7 @@ impl Node {
 
     /// Whether a byte of the file lies in this or in anything below it. A table's own span is its
     /// header alone, so everything below is asked.
-    pub(super) fn covers(&self, at: usize) -> bool {
+    pub(crate) fn covers(&self, at: usize) -> bool {
         self.span.contains(&at)
             || self.items().iter().any(|item| item.covers(at))
             || self
@@ -171,7 +171,7 @@ impl Node {
 
 impl Entry {
     /// Where to point for this entry.
-    pub(super) fn point(&self) -> Range<usize> {
+    pub(crate) fn point(&self) -> Range<usize> {
         match self.node.what {
             What::Table(_) | What::List(_) => self.key_span.clone(),
             _ => self.node.span.clone(),

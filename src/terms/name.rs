@@ -27,6 +27,17 @@ pub fn is_name(word: &str) -> bool {
         })
 }
 
+/// Which of some words was meant, where one was nearly typed.
+pub fn nearest<'a>(words: impl Iterator<Item = &'a str>, typed: &str) -> Option<&'a str> {
+    words
+        .filter(|word| strsim::jaro(word, typed) > NEAR)
+        .max_by(|a, b| strsim::jaro(a, typed).total_cmp(&strsim::jaro(b, typed)))
+}
+
+/// How alike, from 0 to 1, two names must be for one to be a slip of the other: no source, tried on
+/// the settings of the built-in families.
+const NEAR: f64 = 0.8;
+
 macro_rules! names {
     ($($(#[$doc:meta])* $name:ident;)+) => {$(
         $(#[$doc])*

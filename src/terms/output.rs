@@ -211,6 +211,9 @@ pub struct ErrorOut {
     pub format: u32,
     /// What went wrong.
     pub error: Fault,
+    /// Each fault of the shelf's file or table, where that is what is wrong.
+    #[serde(default, skip_serializing_if = "Vec::is_empty")]
+    pub faults: Vec<ProfileFault>,
 }
 
 /// `linkmend bind --verify --json`: whether bind words, or a key, give the key that is there.
@@ -423,7 +426,7 @@ pub struct ProfileShowOut {
     pub bind_mode: Option<ProfileBindMode>,
 }
 
-/// One fault of a profile.
+/// One fault of a profile, a shelf's file or a table.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]
 pub struct ProfileFault {
@@ -626,6 +629,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("history", schema_for!(HistoryOut)),
         ("host", schema_for!(HostOut)),
         ("loaners", schema_for!(loaners::ShelfLines)),
+        ("loaners-init", schema_for!(loaners::ShelfInitOut)),
         ("profile-check", schema_for!(ProfileCheckOut)),
         ("profile-list", schema_for!(ProfileListOut)),
         ("profile-show", schema_for!(ProfileShowOut)),

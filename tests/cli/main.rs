@@ -13,6 +13,7 @@ mod history;
 mod hygiene;
 mod interrupt;
 mod kill;
+mod loaners;
 mod login;
 mod profile;
 mod read;

@@ -11,6 +11,17 @@ pub(crate) async fn choose(wifi: &dyn Wifi, named: Option<&str>) -> Result<Adapt
     Ok(chosen(wifi.name(), wifi.adapters().await?, named)?)
 }
 
+/// All that can be used, those that are connected to nothing first. Where there is none, the reason
+/// of the first is told.
+pub(crate) async fn usable_ones(wifi: &dyn Wifi) -> Result<Vec<AdapterName>, Failure> {
+    let first = choose(wifi, None).await?;
+    let mut all = wifi.adapters().await?;
+    all.retain(|one| one.state == AdapterState::Ready && one.name != first);
+    all.sort_by_key(|one| one.connected.is_some());
+    let others = all.into_iter().map(|one| one.name);
+    Ok(std::iter::once(first).chain(others).collect())
+}
+
 fn chosen(
     service: &'static str,
     adapters: Vec<Adapter>,

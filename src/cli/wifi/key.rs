@@ -25,22 +25,25 @@ pub(super) struct PassphraseFrom {
     typed: Option<SecretString>,
 }
 
+/// The passphrase of a file, where one was typed.
+pub(crate) async fn of_file(file: Option<&Path>) -> Result<Option<SecretString>, Failure> {
+    let Some(file) = file else {
+        return Ok(None);
+    };
+    let line = secret_file::line(file).await?;
+    if !is_passphrase(line.expose_secret()) {
+        return Err(Failure::usage(
+            "the file holds no passphrase of a Wi-Fi network",
+            LONG,
+        ));
+    }
+    Ok(Some(line))
+}
+
 impl PassphraseFrom {
     /// What was typed: a file, or nothing.
     pub(super) async fn typed(file: Option<&Path>) -> Result<Self, Failure> {
-        let file = match file {
-            Some(file) => {
-                let line = secret_file::line(file).await?;
-                if !is_passphrase(line.expose_secret()) {
-                    return Err(Failure::usage(
-                        "the file holds no passphrase of a Wi-Fi network",
-                        LONG,
-                    ));
-                }
-                Some(line)
-            }
-            None => None,
-        };
+        let file = of_file(file).await?;
         Ok(Self { file, typed: None })
     }
 
@@ -84,31 +87,47 @@ impl PassphraseFrom {
     }
 
     async fn ask(&mut self, point: &AccessPoint, screen: Screen) -> Result<SecretString, Failure> {
-        if !screen.can_ask() {
-            let why = if screen.json {
-                "with --json nobody is asked"
-            } else {
-                "there is no terminal to ask at"
-            };
-            return Err(missing(format!(
-                "`{}` has a passphrase that the profile does not know, and {why}",
-                point.name
-            )));
+        let typed = prompt(&point.name.to_string(), screen).await?;
+        self.typed = Some(typed.clone());
+        Ok(typed)
+    }
+}
+
+/// The passphrase that all networks of a family share, for a shelf of it: from its profile, or from
+/// the person. None where they have none.
+pub(crate) async fn of_family(
+    network: &Network,
+    screen: Screen,
+) -> Result<Option<SecretString>, Failure> {
+    match (&network.security, &network.passphrase) {
+        (Security::Open, _) | (_, Some(_)) => Ok(None),
+        (_, None) => Ok(Some(prompt(&network.names.join(" or "), screen).await?)),
+    }
+}
+
+/// Asks for a network's passphrase at the terminal.
+async fn prompt(name: &str, screen: Screen) -> Result<SecretString, Failure> {
+    if !screen.can_ask() {
+        let why = if screen.json {
+            "with --json nobody is asked"
+        } else {
+            "there is no terminal to ask at"
+        };
+        return Err(missing(format!(
+            "`{name}` has a passphrase that the profile does not know, and {why}"
+        )));
+    }
+    loop {
+        let typed = ask::hidden(format!("Passphrase of {name}:"))
+            .await
+            .map_err(|error| missing(format!("the terminal did not answer ({error})")))?;
+        let Some(typed) = typed else {
+            return Err(Failure::Stopped);
+        };
+        if is_passphrase(typed.expose_secret()) {
+            return Ok(typed);
         }
-        loop {
-            let question = format!("Passphrase of {}:", point.name);
-            let typed = ask::hidden(question)
-                .await
-                .map_err(|error| missing(format!("the terminal did not answer ({error})")))?;
-            let Some(typed) = typed else {
-                return Err(Failure::Stopped);
-            };
-            if is_passphrase(typed.expose_secret()) {
-                self.typed = Some(typed.clone());
-                return Ok(typed);
-            }
-            screen.asking().remark(Tone::Careful, LONG);
-        }
+        screen.asking().remark(Tone::Careful, LONG);
     }
 }
 

@@ -8,7 +8,7 @@ pub(crate) mod choose;
 mod consent;
 mod countdown;
 mod enter;
-mod key;
+pub(crate) mod key;
 pub(crate) mod way_home;
 
 use std::{collections::BTreeSet, sync::Arc, time::Duration};

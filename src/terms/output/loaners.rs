@@ -261,6 +261,24 @@ pub enum ShelfEvent {
     Stranger(StrangerOut),
 }
 
+/// `linkmend loaners init --json`: the file that was written.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ShelfInitOut {
+    /// Always 1.
+    pub format: u32,
+    /// The new file.
+    pub file: String,
+    /// The shelf's title.
+    pub title: String,
+    /// The family, by its profile's name.
+    pub family: String,
+    /// The labels of its loaners, in the order of the file.
+    pub loaners: Vec<String>,
+    /// Settings that at least one row names.
+    pub settings: Vec<String>,
+}
+
 /// Either line of `linkmend loaners check|reset --json`.
 #[derive(JsonSchema)]
 #[serde(untagged)]
