@@ -5,7 +5,7 @@
 //! names nothing. Commas, semicolons or tabs; a byte order mark, any ends of lines and quotes are
 //! taken. Every fault has its line.
 
-use std::{collections::BTreeMap, ops::Range, path::Path};
+use std::{borrow::Cow, collections::BTreeMap, ops::Range, path::Path};
 
 use csv::{ByteRecord, ReaderBuilder};
 
@@ -39,6 +39,12 @@ pub fn load_file(path: &Path, profile: &Profile) -> Result<Vec<Loaner>, ShelfErr
 /// # Errors
 /// All faults, in the order of their lines.
 pub fn load_text(file: &str, text: &str, profile: &Profile) -> Result<Vec<Loaner>, Faults> {
+    // Ends of lines as of old, which some spreadsheets still write; as long, so places stay.
+    let text = &if text.contains('\n') {
+        Cow::Borrowed(text)
+    } else {
+        Cow::Owned(text.replace('\r', "\n"))
+    };
     let mut faults = Faults::new(file, text);
     characters::refuse_raw(text, &mut faults);
     let records = records(text);
@@ -143,7 +149,11 @@ fn cells(record: &ByteRecord, raw: &str, from: usize) -> Vec<Said> {
 
 /// What stands between two cells: what makes a column `label` of the first line.
 fn delimiter(text: &str) -> u8 {
-    let head = text.trim_start().lines().next().unwrap_or_default();
+    let head = text
+        .trim_start()
+        .split(['\r', '\n'])
+        .next()
+        .unwrap_or_default();
     let has_label = |delimiter: &&u8| {
         let mut names = head.split(char::from(**delimiter));
         names.any(|name| plain(name.trim_matches(['"', ' '])) == "label")

@@ -93,6 +93,24 @@ fn its_json_is_valid_by_the_schema() {
 }
 
 #[test]
+fn its_shelf_is_sound() {
+    use std::{io::Write, os::unix::fs::OpenOptionsExt};
+    let folder = tempfile::tempdir().expect("a folder");
+    let mut key = std::fs::OpenOptions::new()
+        .create_new(true)
+        .write(true)
+        .mode(0o600)
+        .open(folder.path().join("tarn.key"))
+        .expect("a file");
+    key.write_all(b"4a1f009c77e2\n").expect("written");
+    let shelf = linkmend::loaners::load_text("README.md", &block(&readme(), "toml"), folder.path())
+        .unwrap_or_else(|faults| panic!("{}", faults.picture(false, 100)));
+    let labels: Vec<&str> = shelf.loaners.iter().map(|one| &*one.label).collect();
+    assert_eq!(labels, ["Heron", "Smew"]);
+    assert_eq!(shelf.title, "Tarn Sailing School, loan shelf");
+}
+
+#[test]
 fn its_table_names_every_command() {
     let readme = readme();
     let help = Call::new(&["--help"]).run();

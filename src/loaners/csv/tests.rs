@@ -70,6 +70,10 @@ fn quotes_and_ends_of_lines_are_read_by_rfc_4180() {
 #[test]
 fn semicolons_tabs_and_rows_of_nothing_are_what_spreadsheets_write() {
     for delimiter in [",", ";", "\t"] {
+        let text = "serial|model-lock|label\rTD-0042|7|Heron\rTD-0043||Smew\r";
+        let rows = load(&text.replace('|', delimiter));
+        let told: Vec<&str> = rows.iter().map(|row| &*row.label).collect();
+        assert_eq!(told, ["Heron", "Smew"], "{delimiter:?}, ends as of old");
         let text = "label|serial|model-lock\nHeron|TD-0042|7\n||\n\nSmew|TD-0043|\n||\n";
         let rows = load(&text.replace('|', delimiter));
         let told: Vec<(&str, usize)> = rows.iter().map(|r| (&*r.label, r.line)).collect();
