@@ -258,6 +258,27 @@ mod tests {
         );
     }
 
+    /// A reason of one's own is a case of one's own; a check where many differ is no wall of cases.
+    #[test]
+    fn loaners_that_ended_alike_share_a_case() {
+        let mut out = shelf();
+        for loaner in &mut out.loaners {
+            if loaner.result == crate::terms::output::loaners::LoanerResult::Done {
+                loaner.result = crate::terms::output::loaners::LoanerResult::Differs;
+            }
+        }
+        let heads = texts(&drawn(&out), ".case h3");
+        assert_eq!(
+            heads,
+            [
+                "Cootnot proved",
+                "Eiderput back",
+                "Ruffmissing",
+                "18 loanersdiffers"
+            ]
+        );
+    }
+
     #[test]
     fn shelf_without_a_fault_has_neither_findings_nor_anything_left_to_do() {
         let mut out = shelf();

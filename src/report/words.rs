@@ -55,29 +55,30 @@ pub(crate) fn weight(result: LoanerResult) -> Weight {
     }
 }
 
-/// What a result means, in a sentence.
+/// What a result means, of one loaner or of several.
 pub(crate) fn meaning(result: LoanerResult) -> &'static str {
     match result {
-        LoanerResult::AsWanted => "It is set as the file wants it; nothing was written.",
-        LoanerResult::Differs => "It is set otherwise than the file wants it; nothing was written.",
+        LoanerResult::AsWanted => "Set as the file wants it; nothing was written.",
+        LoanerResult::Differs => "Set otherwise than the file wants it; nothing was written.",
         LoanerResult::Done => "Written and proved.",
         LoanerResult::Planned => "A dry run: this would be written.",
         LoanerResult::PutBack => {
-            "It did not take; what was there before is back, and that is proved."
+            "The change did not take; what was there before is back, and that is proved."
         }
         LoanerResult::Refused => "Refused; nothing was written.",
-        LoanerResult::Unproved => "Written, and not proved: it may be set as wanted, or not.",
-        LoanerResult::Failed => "It failed; nothing was written.",
-        LoanerResult::Missing => "It never came in range; nothing is known of it.",
+        LoanerResult::Unproved => "Written, and not proved: set as wanted, or not.",
+        LoanerResult::Failed => "Failed; nothing was written.",
+        LoanerResult::Missing => "Never in range; nothing is known of it.",
         LoanerResult::NotTried => "The run ended before its turn.",
     }
 }
 
-/// What to do next, where the run itself says nothing better; none: nothing.
+/// What to do next with one loaner or with several, where the run itself says nothing better; none:
+/// nothing.
 pub(crate) fn next(result: LoanerResult) -> Option<&'static str> {
     Some(match result {
         LoanerResult::AsWanted | LoanerResult::Done => return None,
-        LoanerResult::Differs => "Reset it, or change what the file wants of it.",
+        LoanerResult::Differs => "Reset by the same file, or change what the file wants.",
         LoanerResult::Planned => "Run it again without the dry run.",
         LoanerResult::PutBack | LoanerResult::Refused | LoanerResult::Failed => {
             "Do away with the reason, and run the shelf again: what is proved stays as it is."
@@ -86,12 +87,41 @@ pub(crate) fn next(result: LoanerResult) -> Option<&'static str> {
             "Power it, keep it near, and run `linkmend resume`. Until then do not lend it."
         }
         LoanerResult::Missing => {
-            "Charge its battery, power it alone and near, and run the shelf again: what is proved \
+            "Charge the battery, power it alone and near, and run the shelf again: what is proved \
              stays as it is."
         }
         LoanerResult::NotTried => "Run the shelf again: what is proved stays as it is.",
     })
 }
+
+/// What did not end as wanted, the gravest first: what may be set either way, then what failed, then
+/// what is not known. A loaner with a reason of its own stands alone, those without share a place.
+/// Each with its place in the file, from 0.
+pub(crate) fn left_to_do(out: &ShelfOut) -> Vec<(LoanerResult, Vec<(usize, &LoanerOut)>)> {
+    let mut left = Vec::new();
+    for result in GRAVEST_FIRST {
+        let all = out.loaners.iter().enumerate();
+        let (alone, together): (Vec<_>, Vec<_>) = all
+            .filter(|(_, loaner)| loaner.result == result)
+            .partition(|(_, loaner)| loaner.error.is_some());
+        left.extend(alone.into_iter().map(|one| (result, vec![one])));
+        if !together.is_empty() {
+            left.push((result, together));
+        }
+    }
+    left
+}
+
+const GRAVEST_FIRST: [LoanerResult; 8] = [
+    LoanerResult::Unproved,
+    LoanerResult::PutBack,
+    LoanerResult::Failed,
+    LoanerResult::Refused,
+    LoanerResult::Missing,
+    LoanerResult::NotTried,
+    LoanerResult::Differs,
+    LoanerResult::Planned,
+];
 
 /// Where a loaner is on its way.
 pub(crate) fn step(step: ShelfStep) -> &'static str {

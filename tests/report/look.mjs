@@ -2,7 +2,7 @@
 //
 //     node tests/report/look.mjs PROGRAM [--keep FOLDER]     PROGRAM: target/debug/examples/report
 //
-// Draws the reports of shelf.json and hostile.json, and holds of each: html-validate has nothing to
+// Draws the reports of shelf.json, of hostile.json and of a longer one, and holds of each: html-validate has nothing to
 // say; Chromium loads nothing, logs nothing and runs nothing; every text of the data is on the page;
 // at the width of a phone and of a desk nothing stands out of the page and no two texts of a picture
 // lie on one another; axe finds no fault in contrast and structure, light and dark; and it prints on
@@ -93,6 +93,25 @@ function* fault(at, error) {
 function* marks(at, identity) {
   if (identity.serial) yield [at, identity.serial];
   if (identity.bssid) yield [at, identity.bssid];
+}
+
+/** A check of 60 over two hours and a half through five adapters, every second with settings of its own left alone. */
+function longer(shelf) {
+  const adapters = ['wlan0', 'wlan1', 'wlan2', 'wlan3', 'wlan4'];
+  const loaners = Array.from({ length: 60 }, (_, i) => {
+    const one = structuredClone(shelf.loaners[i % 24]);
+    one.label = `${one.label} ${Math.floor(i / 24) + 1}`;
+    if (one.result === 'done') one.result = 'differs';
+    for (const change of one.changes) Object.assign(change, { proof: 'none', why: '' });
+    if (i % 2 === 0) one.left = [...one.left, 'output-rate'];
+    one.spans = one.spans.map((s) => ({ ...s, from_s: s.from_s * 32, to_s: s.to_s * 32, ...(s.adapter && { adapter: adapters[i % 5] }) }));
+    return one;
+  });
+  const count = (...results) => loaners.filter((one) => results.includes(one.result)).length;
+  return {
+    ...shelf, command: 'check', title: 'Tarn Sailing School, all boats', took_s: shelf.took_s * 32, adapters, loaners, findings: [], simulated: false,
+    counts: { all: 60, as_wanted: count('as-wanted'), done: 0, differ: count('differs'), failed: count('put-back'), unproved: count('unproved'), missing: count('missing') },
+  };
 }
 
 async function judge(name, html) {
@@ -207,8 +226,9 @@ async function main() {
     args: ['--no-sandbox', '--disable-gpu', '--disable-dev-shm-usage', '--no-first-run', '--lang=en-GB'],
   });
   try {
-    for (const name of ['shelf', 'hostile']) {
-      const json = path.join(HERE, `${name}.json`);
+    const long = path.join(folder, 'long.json');
+    writeFileSync(long, JSON.stringify(longer(JSON.parse(readFileSync(path.join(HERE, 'shelf.json'), 'utf8')))));
+    for (const [name, json] of [['shelf', path.join(HERE, 'shelf.json')], ['hostile', path.join(HERE, 'hostile.json')], ['long', long]]) {
       const html = execFileSync(program, ['html', json], { encoding: 'utf8', maxBuffer: 1 << 26 });
       const file = path.join(folder, `${name}.html`);
       writeFileSync(file, html);

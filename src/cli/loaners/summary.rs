@@ -35,16 +35,17 @@ pub(super) fn lines(out: &ShelfOut, width: Option<usize>) -> Vec<String> {
             page.item("- ", &words::harmless_lines(&finding.text));
         }
     }
-    let left: Vec<(&LoanerOut, String)> = out
-        .loaners
-        .iter()
-        .filter_map(|loaner| Some((loaner, words::next_of(loaner)?)))
-        .collect();
+    let left = words::left_to_do(out);
     if !left.is_empty() {
         page.head("What is left to do");
-        for (loaner, next) in left {
-            let label = words::harmless(&loaner.label);
-            page.item("- ", &format!("{label}: {next}"));
+        for (_, loaners) in left {
+            let labels: Vec<String> = loaners
+                .iter()
+                .map(|(_, loaner)| words::harmless(&loaner.label))
+                .collect();
+            let next = loaners.first().and_then(|(_, one)| words::next_of(one));
+            let next = next.unwrap_or_default();
+            page.item("- ", &format!("{}: {next}", labels.join(", ")));
         }
     }
     page.lines.push(String::new());

@@ -244,5 +244,10 @@ fn summary_of_a_check_speaks_of_no_proof() {
     out.counts.differ = std::mem::take(&mut out.counts.done);
     let text = plain(&summary::lines(&out, None));
     assert!(text.contains("3 of 24 loaners are set as the file wants it. 21 are not."));
+    let left = text.split("What is left to do").nth(1).expect("it is told");
+    let all_in_one = left
+        .lines()
+        .filter(|line| line.contains("Smew, Teal, Grebe"));
+    assert_eq!(all_in_one.count(), 1, "{left}");
     assert!(text.contains("18 to be changed") && !text.contains(" done"));
 }
