@@ -63,8 +63,8 @@ pub(crate) fn beside_python(runs: usize) {
              `linkmend loaners reset FILE --yes --json` with a new journal on disk, every change \
              proved after its restart; Python with asyncio, aiohttp and BeautifulSoup with lxml \
              reads, saves, waits and reads again, {} at a time (the best of {AT_ONCE:?} here), \
-             without journal and proof. Median of {rounds} rounds, of {} for {} receivers; within a \
-             round one run of each.",
+             without journal and proof. Rounds for the median: {rounds}, \
+             and {} for {} receivers; within a round one run of each.",
             PAUSE.as_millis(),
             at_once.map_or_else(|| "not here,".to_owned(), |count| count.to_string()),
             rounds_of(SIZES[2], rounds),
@@ -161,10 +161,11 @@ fn tuned(python: &Python) -> usize {
 fn by_linkmend(size: usize) -> Run {
     let folder = tempfile::tempdir_in(workshop("shelf")).expect("a folder on disk");
     on_a_shelf(size, folder.path(), |list| {
+        // Nobody reads what it says on stderr while it runs, and a full pipe would stop it.
         run(linkmend()
             .args(["loaners", "reset"])
             .arg(list.with_extension("toml"))
-            .args(["--yes", "--json", "--data-dir"])
+            .args(["--yes", "--json", "--quiet", "--data-dir"])
             .arg(folder.path()))
     })
 }
