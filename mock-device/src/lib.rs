@@ -4,7 +4,7 @@
 //! profile and knows nothing of the program that it is made to try, so that a wrong profile shows.
 //!
 //! [`start`] opens one simulated receiver on a socket; what it is really set to is read beside
-//! the wire, from [`Running::truth`].
+//! the wire, from [`Running::truth`]. [`shelf::start`] opens up to ten thousand of them.
 //!
 //! ```
 //! # #[tokio::main(flavor = "current_thread")]

@@ -113,7 +113,8 @@ pub struct RequestTruth {
     /// its place.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub sent_to: Option<String>,
-    /// On a shelf: the label of the receiver that got it in place of this one, which never saw it.
+    /// On a shelf: the label of the receiver to which it went in place of this one, which never saw
+    /// it; that one did not either where it was not there.
     #[serde(skip_serializing_if = "Option::is_none")]
     pub got_by: Option<String>,
 }

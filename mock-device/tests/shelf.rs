@@ -122,6 +122,25 @@ async fn each_receiver_answers_at_its_own_address_and_is_changed_alone() {
 }
 
 #[tokio::test(flavor = "multi_thread")]
+async fn ten_thousand_answer_each_for_itself() {
+    let mut options = options(shelf::MOST);
+    options.family = Family::SampleLogin;
+    let shelf = shelf::start(options).await.expect("it starts");
+    let rows = shelf.lent();
+    assert_eq!(rows.len(), 10_000);
+    let serials: BTreeSet<&str> = rows.iter().map(serial).collect();
+    assert_eq!(serials.len(), 10_000);
+    let some = [0, 253, 254, 5_000, 9_999];
+    for index in some {
+        let page = page(rows[index].address).await.expect("it answers");
+        assert!(page.contains("Tarn mast receiver"), "{page}");
+    }
+    let asked = |index: &usize| shelf.truth_of(*index).expect("it is there").requests.len();
+    let all: Vec<usize> = (0..rows.len()).filter(|index| asked(index) > 0).collect();
+    assert_eq!(all, some);
+}
+
+#[tokio::test(flavor = "multi_thread")]
 async fn one_seed_makes_one_shelf_and_no_two_keys_are_alike() {
     let make = async |seed| {
         let mut options = options(40);

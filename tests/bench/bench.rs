@@ -2,7 +2,7 @@
 //!
 //! ```text
 //! cargo bench                      all tables
-//! cargo bench -- unlock start      some of them: unlock, return, start, page, form
+//! cargo bench -- unlock start      some of them: unlock, return, start, page, form, shelf
 //! LINKMEND_BENCH_RUNS=100 cargo bench
 //! ```
 //!
@@ -15,6 +15,7 @@ mod device;
 mod page;
 mod process;
 mod python;
+mod shelf;
 mod start;
 mod table;
 mod unlock;
@@ -25,12 +26,13 @@ use std::process::ExitCode;
 type Table = fn(usize);
 
 /// The tables by the words that choose them.
-const TABLES: [(&str, Table); 5] = [
+const TABLES: [(&str, Table); 6] = [
     ("unlock", unlock::beside_others),
     ("return", unlock::after_the_return),
     ("start", start::beside_curl),
     ("page", page::reading),
     ("form", page::filling),
+    ("shelf", shelf::beside_python),
 ];
 
 fn main() -> ExitCode {

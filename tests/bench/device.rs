@@ -13,7 +13,10 @@ use std::{
 };
 
 use linkmend::session::page::{Page, PageLimits};
-use mock_device::{Family, Options, Scenario};
+use mock_device::{
+    Family, Options, Scenario,
+    shelf::{Shelf, ShelfOptions},
+};
 
 /// The word that asks this program to play a role.
 const ROLE: &str = "--as";
@@ -28,6 +31,9 @@ pub(crate) enum Role {
     Receiver(f64),
     /// A server of one page, from a file.
     Page(String),
+    /// A shelf of so many locked `sample-form` receivers without waits, whose shelf file and list
+    /// are written by this name.
+    Shelf(usize, String),
     /// No device: prints what the first form of a page, from a file, would be sent as.
     Form(String),
 }
@@ -42,6 +48,10 @@ impl Role {
                 "form" => Some(Role::Form(value.clone())),
                 _ => None,
             },
+            [role, name, count, file] if role == ROLE && name == "shelf" => {
+                let count = count.parse().ok()?;
+                Some(Role::Shelf(count, file.clone()))
+            }
             _ => None,
         }
     }
@@ -52,8 +62,14 @@ impl Role {
             Role::Receiver(speed) => receiver(speed),
             Role::Page(file) => page(&file),
             Role::Form(file) => form(&file),
+            Role::Shelf(count, file) => shelf(count, &file),
         }
         ExitCode::SUCCESS
+    }
+
+    /// What a shelf says at its end when so many receivers have no lock any more.
+    pub(crate) fn unlocked(count: usize) -> String {
+        format!("{count} unlocked")
     }
 }
 
@@ -73,6 +89,32 @@ fn receiver(speed: f64) {
     introduce(running.address());
     until_stdin_closes();
     runtime.block_on(running.stop());
+}
+
+fn shelf(count: usize, file: &str) {
+    let runtime = tokio::runtime::Builder::new_multi_thread()
+        .worker_threads(1)
+        .enable_all()
+        .build()
+        .expect("a runtime");
+    let mut options = ShelfOptions::new(Family::SampleForm, count);
+    options.speed = None;
+    options.pause = PAUSE;
+    let shelf = mock_device::shelf::start(options);
+    let shelf = runtime.block_on(shelf).expect("a shelf");
+    let list = Path::new(file);
+    std::fs::write(list.with_extension("toml"), shelf.toml()).expect("written");
+    std::fs::write(list.with_extension("csv"), shelf.csv()).expect("written");
+    introduce(shelf.lent()[0].address);
+    until_stdin_closes();
+    let unlocked = (0..count).filter(|index| is_unlocked(&shelf, *index));
+    println!("{}\n@{}", Role::unlocked(unlocked.count()), now_us());
+    runtime.block_on(shelf.stop());
+}
+
+fn is_unlocked(shelf: &Shelf, index: usize) -> bool {
+    let truth = shelf.truth_of(index).expect("it is one of them");
+    truth.devices[0].settings["model-lock"] == "off"
 }
 
 /// A server that answers everything with one page, as a device with room for one connection does.
@@ -188,6 +230,11 @@ impl Device {
     /// A server of one page.
     pub(crate) fn page(file: &Path) -> Self {
         Self::start(&["page", &file.display().to_string()])
+    }
+
+    /// A shelf of so many receivers.
+    pub(crate) fn shelf(count: usize, file: &Path) -> Self {
+        Self::start(&["shelf", &count.to_string(), &file.display().to_string()])
     }
 
     fn start(role: &[&str]) -> Self {
