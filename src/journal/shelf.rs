@@ -90,33 +90,33 @@ pub enum Begun {
 
 impl Journal {
     /// Begins a run, unless another over the same shelf is under way through this journal; other
-    /// programs are kept out by the lock of its folder, which ends with its process.
-    pub async fn begin_run(&self, run: NewRun) -> Result<Begun, JournalError> {
+    /// programs are kept out by the lock of its folder, which ends with its process. `proved` are
+    /// results of earlier runs that hold in this one too: all of it is on the disk, or nothing.
+    pub async fn begin_run(
+        &self,
+        run: NewRun,
+        proved: Vec<ResultRow>,
+    ) -> Result<Begun, JournalError> {
         let at = self.stamp();
         let holder = self.holder();
-        self.write(move |connection| begin(connection, &at, holder, &run))
-            .await
+        self.write(move |connection| {
+            let begun = begin(connection, &at, holder, &run)?;
+            if let Begun::Run(run) = begun {
+                for result in &proved {
+                    keep(connection, &at, run, result)?;
+                }
+            }
+            Ok(begun)
+        })
+        .await
     }
 
     /// Puts on record how a loaner ended; it is on the disk when this returns. A later one of the
     /// same run counts.
-    pub async fn loaner_ended(
-        &self,
-        run: RunId,
-        row: String,
-        out: &LoanerOut,
-    ) -> Result<(), JournalError> {
+    pub async fn loaner_ended(&self, run: RunId, result: ResultRow) -> Result<(), JournalError> {
         let at = self.stamp();
-        let out = out.clone();
-        self.write(move |connection| {
-            let body = json(&out)?;
-            connection.execute(
-                "INSERT INTO shelf_result (run, label, row, at, body) VALUES (?1, ?2, ?3, ?4, ?5)",
-                params![run.0, out.label, row, at, body],
-            )?;
-            Ok(())
-        })
-        .await
+        self.write(move |connection| Ok(keep(connection, &at, run, &result)?))
+            .await
     }
 
     /// Ends a run.
@@ -257,6 +257,15 @@ fn begin(connection: &Connection, at: &str, holder: u64, run: &NewRun) -> Result
     Ok(Begun::Run(RunId(connection.last_insert_rowid())))
 }
 
+fn keep(connection: &Connection, at: &str, run: RunId, result: &ResultRow) -> rusqlite::Result<()> {
+    let sql = "INSERT INTO shelf_result (run, label, row, at, body) VALUES (?1, ?2, ?3, ?4, ?5)";
+    let ResultRow { row, out } = result;
+    connection
+        .prepare_cached(sql)?
+        .execute(params![run.0, out.label, row, at, json(out)?])?;
+    Ok(())
+}
+
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
     let state: Option<String> = row.get(8)?;
     Ok(RunRow {
@@ -367,7 +376,7 @@ mod tests {
     }
 
     async fn begun(journal: &Journal, run: NewRun) -> RunId {
-        match journal.begin_run(run).await.expect("written") {
+        match journal.begin_run(run, Vec::new()).await.expect("written") {
             Begun::Run(id) => id,
             Begun::UnderWay(other) => panic!("{other:?} is under way"),
         }
@@ -380,9 +389,11 @@ mod tests {
         let journal = Journal::open(&folder).expect("opened");
         let first = begun(&journal, run("Tarn loaners", ShelfCommand::Reset)).await;
         for result in [LoanerResult::Failed, LoanerResult::Done] {
-            let heron = ended("Heron", result);
-            let kept = journal.loaner_ended(first, "aa".into(), &heron).await;
-            kept.expect("kept");
+            let heron = ResultRow {
+                row: "aa".into(),
+                out: ended("Heron", result),
+            };
+            journal.loaner_ended(first, heron).await.expect("kept");
         }
         drop(journal);
 
@@ -402,7 +413,11 @@ mod tests {
         }
         // The process that held it has ended, so it keeps nobody out; this one does.
         let second = begun(&journal, run("Tarn loaners", ShelfCommand::Reset)).await;
-        let refused = journal.begin_run(run("Tarn loaners", ShelfCommand::Check));
+        let proved = vec![ResultRow {
+            row: "aa".into(),
+            out: ended("Heron", LoanerResult::Done),
+        }];
+        let refused = journal.begin_run(run("Tarn loaners", ShelfCommand::Check), proved);
         match refused.await.expect("written") {
             Begun::UnderWay(other) => {
                 assert_eq!((other.id, other.pid), (second, std::process::id()));
