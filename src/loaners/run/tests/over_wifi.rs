@@ -31,8 +31,10 @@ impl Clock for AirClock {
 }
 
 impl Shore {
-    async fn of(scenarios: &[Scenario], adapters: &[&str]) -> Self {
-        let mut house = Boathouse::of(Family::SampleForm, scenarios).await;
+    /// A reset is tried with the family that has a mark of its own for each start: to see another one
+    /// gone takes a scan, and a machine that is busy may not be done with it in half a second.
+    async fn of(family: Family, scenarios: &[Scenario], adapters: &[&str]) -> Self {
+        let mut house = Boathouse::of(family, scenarios).await;
         let air = FakeAir::new(adapters).faster(SPEED);
         // Somebody else's network: what hears nothing at all proves nothing.
         air.open(air.put(FakePoint::new(
@@ -149,7 +151,7 @@ fn nobody_is_held_twice(out: &ShelfOut) {
 
 #[tokio::test]
 async fn one_adapter_serves_others_while_a_loaner_restarts() {
-    let shore = Shore::of(&[Scenario::Locked; 5], &["wlan0"]).await;
+    let shore = Shore::of(Family::SampleScript, &[Scenario::Locked; 5], &["wlan0"]).await;
     let (out, _, most) = shore
         .run(shore.order(ShelfCommand::Reset, &["wlan0"]))
         .await;
@@ -157,22 +159,11 @@ async fn one_adapter_serves_others_while_a_loaner_restarts() {
     assert_eq!(shore.house.locks(), ["off"; 5]);
     assert!(most <= 3, "{most} were on at once");
     nobody_is_held_twice(&out);
-    let restarts = |out: &LoanerOut| {
-        let spans = out.spans.iter();
-        let restarting = spans.filter(|span| span.step == ShelfStep::Restarting);
-        restarting
-            .map(|span| (span.from_s, span.to_s))
-            .collect::<Vec<_>>()
-    };
-    let overlap = out.loaners.iter().enumerate().any(|(number, one)| {
-        out.loaners[number + 1..].iter().any(|other| {
-            restarts(one).iter().any(|a| {
-                let mut others = restarts(other).into_iter();
-                others.any(|b| a.0 < b.1 && b.0 < a.1)
-            })
-        })
-    });
-    assert!(overlap, "no two restarts overlap");
+    for one in &out.loaners {
+        let mut free = one.spans.iter();
+        let free = free.any(|span| span.step == ShelfStep::Restarting && span.adapter.is_none());
+        assert!(free, "it held its adapter while it restarted: {one:#?}");
+    }
     assert!(out.strangers.is_empty() && out.findings.is_empty());
     assert!(out.loaners.iter().all(|one| one.signal == Some(60)));
 }
@@ -180,7 +171,7 @@ async fn one_adapter_serves_others_while_a_loaner_restarts() {
 #[tokio::test]
 async fn two_adapters_share_the_shelf_and_a_dead_one_is_missing() {
     let both = ["wlan0", "wlan1"];
-    let mut shore = Shore::of(&[Scenario::Locked; 5], &both).await;
+    let mut shore = Shore::of(Family::SampleScript, &[Scenario::Locked; 5], &both).await;
     // Its battery is empty.
     shore.powered.remove("Coot");
     let order = shore.order(ShelfCommand::Reset, &both);
@@ -205,19 +196,26 @@ async fn two_adapters_share_the_shelf_and_a_dead_one_is_missing() {
 
 #[tokio::test]
 async fn who_is_known_by_its_serial_alone_is_asked_and_a_stranger_is_left_as_it_was() {
-    let mut shore = Shore::of(&[Scenario::Locked; 4], &["wlan0"]).await;
+    let mut shore = Shore::of(Family::SampleForm, &[Scenario::Locked; 4], &["wlan0"]).await;
     for loaner in &mut shore.house.shelf.loaners {
         loaner.mark.bssid = None;
     }
     // The last is no loaner of this shelf, and is on all the time.
     shore.house.shelf.loaners.truncate(3);
     shore.house.running[3].power(true);
-    let order = shore.order(ShelfCommand::Reset, &["wlan0"]);
+    let order = shore.order(ShelfCommand::Check, &["wlan0"]);
     let (out, lines, _) = shore.run(order).await;
-    assert_eq!(results(&out), [LoanerResult::Done; 3], "{out:#?}");
-    assert_eq!(shore.house.locks()[..3], ["off"; 3]);
-    assert_eq!(shore.house.truth(3).saves, 0);
-    assert_eq!(shore.house.truth(3).settings["model-lock"], 7);
+    assert_eq!(results(&out), [LoanerResult::Differs; 3], "{out:#?}");
+    assert_eq!(shore.house.saves(), 0);
+    let serials = out.loaners.iter().map(|one| one.identity.serial.clone());
+    let of_rows = shore
+        .house
+        .shelf
+        .loaners
+        .iter()
+        .map(|one| one.mark.serial.clone());
+    assert!(serials.eq(of_rows));
+    assert!(out.loaners.iter().all(|one| one.identity.bssid.is_some()));
     assert_eq!(out.strangers.len(), 1);
     let told = lines
         .iter()
@@ -228,7 +226,7 @@ async fn who_is_known_by_its_serial_alone_is_asked_and_a_stranger_is_left_as_it_
 
 #[tokio::test]
 async fn an_adapter_that_is_pulled_out_ends_what_only_it_could_do() {
-    let shore = Shore::of(&[Scenario::Locked; 3], &["wlan0"]).await;
+    let shore = Shore::of(Family::SampleForm, &[Scenario::Locked; 3], &["wlan0"]).await;
     let order = shore.order(ShelfCommand::Reset, &["wlan0"]);
     let (world, _stop) = shore.world();
     let mut watcher = |line: &ShelfLine| match &line.event {
