@@ -12,7 +12,7 @@ use std::{
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use super::{Archive, Journal, JournalError, write::Refusal};
+use super::{Archive, DeviceId, Journal, JournalError, write::Refusal};
 use crate::terms::{
     SettingName, Value,
     output::loaners::{LoanerOut, ShelfCommand},
@@ -306,6 +306,25 @@ fn drawn(
     rows.collect()
 }
 
+/// Removes what runs over shelves kept of a device: its results, and what was drawn for it.
+pub(super) fn forget(connection: &Connection, device: DeviceId) -> rusqlite::Result<()> {
+    const OF_IT: &str = "SELECT shelf_result.id FROM shelf_result, device
+         WHERE device.id = ?1
+         AND (json_extract(body, '$.identity.serial') = device.serial
+              OR json_extract(body, '$.identity.bssid') = device.bssid
+              OR json_extract(body, '$.record') IN
+                 (SELECT record.id FROM record WHERE record.device = device.id))";
+    let drawn = format!(
+        "DELETE FROM shelf_value WHERE (title, label) IN
+         (SELECT shelf_run.title, shelf_result.label FROM shelf_result
+          JOIN shelf_run ON shelf_run.id = shelf_result.run WHERE shelf_result.id IN ({OF_IT}))"
+    );
+    connection.execute(&drawn, params![device.0])?;
+    let results = format!("DELETE FROM shelf_result WHERE id IN ({OF_IT})");
+    connection.execute(&results, params![device.0])?;
+    Ok(())
+}
+
 fn command_word(command: ShelfCommand) -> &'static str {
     match command {
         ShelfCommand::Check => "check",
@@ -430,6 +449,37 @@ mod tests {
         let last = archive.last_run("Tarn loaners", ShelfCommand::Reset);
         let state = last.expect("read").and_then(|run| run.state);
         assert_eq!(state, Some(RunState::Done));
+    }
+
+    #[tokio::test]
+    async fn a_device_that_is_forgotten_leaves_neither_results_nor_what_was_drawn_for_it() {
+        let top = tempfile::tempdir().expect("a folder");
+        let folder = DataFolder::at(&top.path().join("data"));
+        let journal = Journal::open(&folder).expect("opened");
+        let read = crate::journal::tests::snapshot_of("TD-00471");
+        let facts = crate::journal::tests::facts();
+        journal.keep(&read, facts).await.expect("kept");
+        let first = begun(&journal, run("Tarn loaners", ShelfCommand::Reset)).await;
+        let mut smew = ended("Smew", LoanerResult::Done);
+        smew.identity.serial = Some("TD-2".into());
+        for out in [ended("Heron", LoanerResult::Done), smew] {
+            let result = ResultRow {
+                row: "aa".into(),
+                out,
+            };
+            journal.loaner_ended(first, result).await.expect("kept");
+        }
+        let lock: SettingName = "model-lock".parse().expect("a name");
+        let drawn = ["Heron", "Smew"].map(|label| ((label.to_owned(), lock.clone()), Value::Off));
+        let kept = journal.keep_drawn("Tarn loaners", drawn.into()).await;
+        kept.expect("kept");
+        let archive = journal.archive().expect("read");
+        let device = archive.find("TD-00471").expect("read")[0].id;
+        journal.forget(device).await.expect("forgotten");
+        let results = archive.results(first).expect("read");
+        assert_eq!(results.keys().collect::<Vec<_>>(), ["Smew"]);
+        let drawn = archive.drawn("Tarn loaners").expect("read");
+        assert!(drawn.keys().all(|(label, _)| label == "Smew") && drawn.len() == 1);
     }
 
     #[tokio::test]
