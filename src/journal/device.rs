@@ -19,7 +19,7 @@ pub(super) const IDENTITY_COLUMNS: &str =
 /// Finds or makes the row of the device, and adds what is new in its marks and its name.
 pub(super) fn row_for(connection: &Connection, snapshot: &Snapshot) -> Result<i64, Refusal> {
     let device = &snapshot.device;
-    let known = known_of(connection, &device.family, device.role)?;
+    let known = known_of(connection, &device.family, device.role, &device.identity)?;
     let row = match choose(&device.identity, &known) {
         Choice::Known(id) => id,
         Choice::OneInSeveralRows(first, others) => {
@@ -138,16 +138,36 @@ fn merged(known: Identity, new: &Identity) -> Identity {
     }
 }
 
+/// The rows that a reading with these marks may be of: a shelf has thousands of one family, and
+/// each is looked up by what it shows.
 fn known_of(
     connection: &Connection,
     family: &str,
     role: Role,
+    identity: &Identity,
 ) -> rusqlite::Result<Vec<(i64, Identity)>> {
+    let select = |mark: &str| {
+        format!(
+            "SELECT id, {IDENTITY_COLUMNS} FROM device WHERE family = ?1 AND role = ?2 AND {mark}"
+        )
+    };
+    let (sql, marks) = if identity.is_strong() {
+        let serial = identity
+            .serial
+            .as_ref()
+            .map(|serial| serial.raw().to_owned());
+        let bssid = identity.bssid.map(|bssid| bssid.to_string());
+        let either = [select("serial = ?3"), select("bssid = ?4")].join(" UNION ");
+        (either, [serial, bssid])
+    } else {
+        // `IS` finds the row without an address, too.
+        let alone = select("address IS ?3 AND ?4 IS NULL");
+        (alone, [identity.address.clone(), None])
+    };
+    let [first, second] = marks;
     connection
-        .prepare_cached(&format!(
-            "SELECT id, {IDENTITY_COLUMNS} FROM device WHERE family = ?1 AND role = ?2 ORDER BY id"
-        ))?
-        .query_map(params![family, role_word(role)], |row| {
+        .prepare_cached(&format!("{sql} ORDER BY id"))?
+        .query_map(params![family, role_word(role), first, second], |row| {
             Ok((row.get(0)?, identity_of(row, 1)?))
         })?
         .collect()

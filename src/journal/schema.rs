@@ -101,6 +101,9 @@ pub(super) const MIGRATIONS: Migrations = &[
         BEGIN SELECT RAISE(ABORT, 'the way home is append-only'); END;
 ",
     "
+    CREATE INDEX device_by_serial ON device (family, serial);
+    CREATE INDEX device_by_bssid ON device (family, bssid);
+    CREATE INDEX device_by_address ON device (family, address);
     CREATE TABLE shelf_run (
         id INTEGER PRIMARY KEY AUTOINCREMENT,
         title TEXT NOT NULL,

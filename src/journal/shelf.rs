@@ -12,7 +12,7 @@ use std::{
 
 use rusqlite::{Connection, OptionalExtension, Row, params};
 
-use super::{Archive, Journal, JournalError, write::Refusal};
+use super::{Archive, DeviceId, Journal, JournalError, write::Refusal};
 use crate::terms::{
     SettingName, Value,
     output::loaners::{LoanerOut, ShelfCommand},
@@ -90,33 +90,33 @@ pub enum Begun {
 
 impl Journal {
     /// Begins a run, unless another over the same shelf is under way through this journal; other
-    /// programs are kept out by the lock of its folder, which ends with its process.
-    pub async fn begin_run(&self, run: NewRun) -> Result<Begun, JournalError> {
+    /// programs are kept out by the lock of its folder, which ends with its process. `proved` are
+    /// results of earlier runs that hold in this one too: all of it is on the disk, or nothing.
+    pub async fn begin_run(
+        &self,
+        run: NewRun,
+        proved: Vec<ResultRow>,
+    ) -> Result<Begun, JournalError> {
         let at = self.stamp();
         let holder = self.holder();
-        self.write(move |connection| begin(connection, &at, holder, &run))
-            .await
+        self.write(move |connection| {
+            let begun = begin(connection, &at, holder, &run)?;
+            if let Begun::Run(run) = begun {
+                for result in &proved {
+                    keep(connection, &at, run, result)?;
+                }
+            }
+            Ok(begun)
+        })
+        .await
     }
 
     /// Puts on record how a loaner ended; it is on the disk when this returns. A later one of the
     /// same run counts.
-    pub async fn loaner_ended(
-        &self,
-        run: RunId,
-        row: String,
-        out: &LoanerOut,
-    ) -> Result<(), JournalError> {
+    pub async fn loaner_ended(&self, run: RunId, result: ResultRow) -> Result<(), JournalError> {
         let at = self.stamp();
-        let out = out.clone();
-        self.write(move |connection| {
-            let body = json(&out)?;
-            connection.execute(
-                "INSERT INTO shelf_result (run, label, row, at, body) VALUES (?1, ?2, ?3, ?4, ?5)",
-                params![run.0, out.label, row, at, body],
-            )?;
-            Ok(())
-        })
-        .await
+        self.write(move |connection| Ok(keep(connection, &at, run, &result)?))
+            .await
     }
 
     /// Ends a run.
@@ -257,6 +257,15 @@ fn begin(connection: &Connection, at: &str, holder: u64, run: &NewRun) -> Result
     Ok(Begun::Run(RunId(connection.last_insert_rowid())))
 }
 
+fn keep(connection: &Connection, at: &str, run: RunId, result: &ResultRow) -> rusqlite::Result<()> {
+    let sql = "INSERT INTO shelf_result (run, label, row, at, body) VALUES (?1, ?2, ?3, ?4, ?5)";
+    let ResultRow { row, out } = result;
+    connection
+        .prepare_cached(sql)?
+        .execute(params![run.0, out.label, row, at, json(out)?])?;
+    Ok(())
+}
+
 fn run_row(row: &Row<'_>) -> rusqlite::Result<RunRow> {
     let state: Option<String> = row.get(8)?;
     Ok(RunRow {
@@ -295,6 +304,25 @@ fn drawn(
         Ok(((row.get(0)?, setting), from_json(row, 2)?))
     })?;
     rows.collect()
+}
+
+/// Removes what runs over shelves kept of a device: its results, and what was drawn for it.
+pub(super) fn forget(connection: &Connection, device: DeviceId) -> rusqlite::Result<()> {
+    const OF_IT: &str = "SELECT shelf_result.id FROM shelf_result, device
+         WHERE device.id = ?1
+         AND (json_extract(body, '$.identity.serial') = device.serial
+              OR json_extract(body, '$.identity.bssid') = device.bssid
+              OR json_extract(body, '$.record') IN
+                 (SELECT record.id FROM record WHERE record.device = device.id))";
+    let drawn = format!(
+        "DELETE FROM shelf_value WHERE (title, label) IN
+         (SELECT shelf_run.title, shelf_result.label FROM shelf_result
+          JOIN shelf_run ON shelf_run.id = shelf_result.run WHERE shelf_result.id IN ({OF_IT}))"
+    );
+    connection.execute(&drawn, params![device.0])?;
+    let results = format!("DELETE FROM shelf_result WHERE id IN ({OF_IT})");
+    connection.execute(&results, params![device.0])?;
+    Ok(())
 }
 
 fn command_word(command: ShelfCommand) -> &'static str {
@@ -367,7 +395,7 @@ mod tests {
     }
 
     async fn begun(journal: &Journal, run: NewRun) -> RunId {
-        match journal.begin_run(run).await.expect("written") {
+        match journal.begin_run(run, Vec::new()).await.expect("written") {
             Begun::Run(id) => id,
             Begun::UnderWay(other) => panic!("{other:?} is under way"),
         }
@@ -380,9 +408,11 @@ mod tests {
         let journal = Journal::open(&folder).expect("opened");
         let first = begun(&journal, run("Tarn loaners", ShelfCommand::Reset)).await;
         for result in [LoanerResult::Failed, LoanerResult::Done] {
-            let heron = ended("Heron", result);
-            let kept = journal.loaner_ended(first, "aa".into(), &heron).await;
-            kept.expect("kept");
+            let heron = ResultRow {
+                row: "aa".into(),
+                out: ended("Heron", result),
+            };
+            journal.loaner_ended(first, heron).await.expect("kept");
         }
         drop(journal);
 
@@ -402,7 +432,11 @@ mod tests {
         }
         // The process that held it has ended, so it keeps nobody out; this one does.
         let second = begun(&journal, run("Tarn loaners", ShelfCommand::Reset)).await;
-        let refused = journal.begin_run(run("Tarn loaners", ShelfCommand::Check));
+        let proved = vec![ResultRow {
+            row: "aa".into(),
+            out: ended("Heron", LoanerResult::Done),
+        }];
+        let refused = journal.begin_run(run("Tarn loaners", ShelfCommand::Check), proved);
         match refused.await.expect("written") {
             Begun::UnderWay(other) => {
                 assert_eq!((other.id, other.pid), (second, std::process::id()));
@@ -415,6 +449,37 @@ mod tests {
         let last = archive.last_run("Tarn loaners", ShelfCommand::Reset);
         let state = last.expect("read").and_then(|run| run.state);
         assert_eq!(state, Some(RunState::Done));
+    }
+
+    #[tokio::test]
+    async fn a_device_that_is_forgotten_leaves_neither_results_nor_what_was_drawn_for_it() {
+        let top = tempfile::tempdir().expect("a folder");
+        let folder = DataFolder::at(&top.path().join("data"));
+        let journal = Journal::open(&folder).expect("opened");
+        let read = crate::journal::tests::snapshot_of("TD-00471");
+        let facts = crate::journal::tests::facts();
+        journal.keep(&read, facts).await.expect("kept");
+        let first = begun(&journal, run("Tarn loaners", ShelfCommand::Reset)).await;
+        let mut smew = ended("Smew", LoanerResult::Done);
+        smew.identity.serial = Some("TD-2".into());
+        for out in [ended("Heron", LoanerResult::Done), smew] {
+            let result = ResultRow {
+                row: "aa".into(),
+                out,
+            };
+            journal.loaner_ended(first, result).await.expect("kept");
+        }
+        let lock: SettingName = "model-lock".parse().expect("a name");
+        let drawn = ["Heron", "Smew"].map(|label| ((label.to_owned(), lock.clone()), Value::Off));
+        let kept = journal.keep_drawn("Tarn loaners", drawn.into()).await;
+        kept.expect("kept");
+        let archive = journal.archive().expect("read");
+        let device = archive.find("TD-00471").expect("read")[0].id;
+        journal.forget(device).await.expect("forgotten");
+        let results = archive.results(first).expect("read");
+        assert_eq!(results.keys().collect::<Vec<_>>(), ["Smew"]);
+        let drawn = archive.drawn("Tarn loaners").expect("read");
+        assert!(drawn.keys().all(|(label, _)| label == "Smew") && drawn.len() == 1);
     }
 
     #[tokio::test]

@@ -147,6 +147,7 @@ pub(super) fn forget(connection: &Connection, device: DeviceId) -> Result<Forgot
     if !has(connection, "device", device.0)? {
         return Err(unknown("device", device.0));
     }
+    super::shelf::forget(connection, device)?;
     let delete = |sql: &str| connection.execute(sql, params![device.0]);
     let forgotten = Forgotten {
         steps: delete(

@@ -99,6 +99,7 @@ pub enum On {
 pub struct FakeAir {
     state: Arc<Mutex<State>>,
     begun: Instant,
+    speed: f64,
 }
 
 #[derive(Debug)]
@@ -158,7 +159,19 @@ impl FakeAir {
         Self {
             state: Arc::new(Mutex::new(state)),
             begun: Instant::now(),
+            speed: 1.0,
         }
+    }
+
+    /// The same, whose scans and joins take so many times less: for tests whose time is real, since
+    /// there are real sockets behind the access points.
+    #[must_use]
+    pub fn faster(self, speed: f64) -> Self {
+        Self { speed, ..self }
+    }
+
+    fn takes(&self, time: Duration) -> Duration {
+        time.div_f64(self.speed)
     }
 
     /// Seconds since this computer started, as the air reckons them.
@@ -463,7 +476,7 @@ impl Wifi for FakeAir {
             state.card(adapter)?;
             state.scans += 1;
         }
-        sleep(SCAN).await;
+        sleep(self.takes(SCAN)).await;
         let now_s = self.now_s();
         let mut state = self.lock();
         let kept = state.card(adapter)?.air.borrow().clone();
@@ -494,9 +507,9 @@ impl Wifi for FakeAir {
             state.joins.push(wish.point.bssid);
             state.card(&wish.adapter)?.leave();
         }
-        sleep(ASSOCIATE).await;
+        sleep(self.takes(ASSOCIATE)).await;
         if wish.addressing == Addressing::Dhcp {
-            sleep(LEASE).await;
+            sleep(self.takes(LEASE)).await;
         }
         match self.settle(wish) {
             Ok(joined) => Ok(joined),
@@ -505,7 +518,7 @@ impl Wifi for FakeAir {
             }
             Err(_) => {
                 // What is not there yet may come while it is tried.
-                sleep(IN_VAIN).await;
+                sleep(self.takes(IN_VAIN)).await;
                 self.settle(wish)
             }
         }
@@ -523,7 +536,7 @@ impl Wifi for FakeAir {
                 return Ok(());
             }
         }
-        sleep(ASSOCIATE + LEASE).await;
+        sleep(self.takes(ASSOCIATE + LEASE)).await;
         let mut state = self.lock();
         let card = state.card(&home.adapter)?;
         let known = card.home.as_ref().map(|known| &known.id);

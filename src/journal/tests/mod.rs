@@ -56,7 +56,11 @@ fn snapshot(identity: Identity, name: &str, secret: &str) -> Snapshot {
     }
 }
 
-fn facts() -> RecordFacts {
+pub(super) fn snapshot_of(serial: &str) -> Snapshot {
+    snapshot(marks(Some(serial), None), "Heron", "reed warbler")
+}
+
+pub(super) fn facts() -> RecordFacts {
     RecordFacts {
         kept: Kept::BeforeChange,
         condition: Condition::Locked,

@@ -1,5 +1,4 @@
-//! Loaners that are reached over Wi-Fi: who is in range, joining the one that an adapter was granted
-//! for, and giving the adapter back while it restarts.
+//! Loaners that are reached over Wi-Fi: who is in range, and which adapter is granted for whom.
 //!
 //! A loaner is known in the air by its BSSID: from its row, from the journal, or since it was looked
 //! at in this run. What is known by its serial alone, or opens another BSSID after each start, is
@@ -9,44 +8,32 @@ use std::{
     collections::{BTreeMap, BTreeSet, HashMap},
     rc::Rc,
     sync::Arc,
-    time::Duration,
 };
 
 use tokio::{
-    sync::{Mutex, OwnedMutexGuard, oneshot},
+    sync::{Mutex, oneshot},
     task::JoinSet,
-    time::{Instant, sleep, timeout_at},
 };
 
 use super::{
     Order,
     earlier::KnownDevices,
     night::{Message, Shared},
-    one::{Ended, Link, Visit},
-    told::Told,
-    way::{LoanerReach, Now},
+    one::Visit,
+    reach::is_not_among,
 };
 use crate::{
-    change::{
-        Trouble, out, over_session,
-        over_wifi::Way,
-        ports::{Back, Clock, Reach, Wait},
-    },
-    find::{
-        self, FindError,
-        air::{self, Sightings},
-    },
+    change::out,
+    find::air::{self, Sightings},
     loaners::{
         schedule::{Schedule, Stage},
         shelf::Loaner,
     },
-    profile::{Network, Security},
-    session::{Alive, Harvest, Origin, Session},
     terms::{
-        Bssid, Exit, Identity, Mac, Sameness,
+        Bssid, Identity, Mac, Sameness,
         output::loaners::{ShelfEvent, ShelfStep, StrangerOut},
     },
-    wifi::{AccessPoint, AdapterName, Addressing, Join, Joined, Key, NetworkName, WifiError},
+    wifi::{AccessPoint, AdapterName},
 };
 
 /// What was heard.
@@ -66,19 +53,19 @@ pub(super) enum Heard {
 
 /// Who an access point turned out to be.
 pub(super) struct Looked {
-    point: u64,
+    pub(super) point: u64,
     /// None: it could not be joined or read.
-    identity: Option<Identity>,
+    pub(super) identity: Option<Identity>,
     /// The visit that it goes on with; none: it is nobody who is to be visited.
     pub(super) answer: oneshot::Sender<Option<Visit>>,
 }
 
 /// An adapter for one visit.
 pub(super) struct Grant {
-    adapter: AdapterName,
-    point: AccessPoint,
+    pub(super) adapter: AdapterName,
+    pub(super) point: AccessPoint,
     /// Held as long as the adapter is used, also by a scan.
-    lock: Arc<Mutex<()>>,
+    pub(super) lock: Arc<Mutex<()>>,
 }
 
 /// The air as the run hears it.
@@ -302,6 +289,9 @@ impl Air {
                 list,
                 scan_s,
             } => {
+                if let Some(begin_s) = scan_s {
+                    self.went(&list, begin_s, schedule, shared);
+                }
                 let adapter = &mut self.adapters[adapter];
                 adapter.scans &= scan_s.is_none();
                 adapter.heard.hear(&list, scan_s);
@@ -346,6 +336,22 @@ impl Air {
         }
         self.there = there;
         told
+    }
+
+    /// Notes those that restart and that a whole scan since they went did not hear.
+    fn went(&self, list: &[AccessPoint], begin_s: f64, schedule: &Schedule, shared: &Shared) {
+        for (loaner, away_s) in &self.away_s {
+            let Some(bssid) = self.mac_of.get(loaner) else {
+                continue;
+            };
+            let since = begin_s > away_s + ROUNDED_UP_S / shared.world.speed;
+            if since
+                && schedule.stage(*loaner) == Stage::Restarting
+                && is_not_among(list, *bssid, begin_s)
+            {
+                shared.went.borrow_mut().insert(*loaner);
+            }
+        }
     }
 
     fn is_there(
@@ -452,11 +458,7 @@ const SCAN_EVERY_S: f64 = 5.0;
 
 /// By how much the time may be late at which an access point was heard, in s: some of the host's
 /// lists keep whole seconds.
-const ROUNDED_UP_S: f64 = 1.0;
-
-/// How long an adapter is held to see a loaner go for its restart, in s, where the loaner's own mark
-/// tells of the restart anyway. No source.
-const HOLD_S: f64 = 2.0;
+pub(super) const ROUNDED_UP_S: f64 = 1.0;
 
 /// An access point as a number.
 fn number_of(mac: Mac) -> u64 {
@@ -468,339 +470,4 @@ fn number_of(mac: Mac) -> u64 {
 fn mac_of(number: u64) -> Mac {
     let [_, _, mac @ ..] = number.to_be_bytes();
     Mac(mac)
-}
-
-/// A first visit through an adapter.
-pub(super) async fn first(visit: Visit, grant: Option<Grant>) {
-    let link = match grant {
-        Some(grant) => {
-            visit.told.heard(grant.point.signal);
-            let held = Arc::clone(&grant.lock).lock_owned().await;
-            visit.told.through(Some(grant.adapter.as_str()));
-            visit.told.step(ShelfStep::Joining, None);
-            let entered = visit.shared.or_stopped(enter(&visit.shared, &grant)).await;
-            entered.and_then(|entered| match entered {
-                Ok(entered) => Ok(link(&visit, entered, held)),
-                Err(trouble) => Err(Ended::failed(trouble)),
-            })
-        }
-        None => Err(Ended::failed(Trouble::new(
-            "no-network",
-            "its network is not heard any more",
-            Some("power it alone and try again"),
-        ))),
-    };
-    let (out, tried) = visit.serve(link).await;
-    // Where nobody listens any more the run is over.
-    let ended = Message::Ended(visit.loaner, Box::new(out), tried);
-    let _ = visit.shared.send.send(ended);
-}
-
-/// A look at somebody of whom nobody knows who it is. It goes on as a visit where it is a loaner.
-pub(super) async fn look(shared: Rc<Shared>, point: u64, grant: Option<Grant>) {
-    let mut found: Option<(Entered, Harvest, OwnedMutexGuard<()>)> = None;
-    if let Some(grant) = &grant {
-        let held = Arc::clone(&grant.lock).lock_owned().await;
-        let looked = shared.or_stopped(async {
-            let entered = enter(&shared, grant).await?;
-            let harvest = entered.now.session().read().await;
-            let harvest = harvest.map_err(|error| over_session::trouble(&error))?;
-            Ok::<_, Trouble>((entered, harvest))
-        });
-        match looked.await {
-            Ok(Ok((entered, harvest))) => found = Some((entered, harvest, held)),
-            Ok(Err(trouble)) => tracing::debug!(message = %trouble.message, "a look"),
-            Err(_) => {}
-        }
-    }
-    let (answer, answered) = oneshot::channel();
-    let identity = found
-        .as_ref()
-        .map(|(_, harvest, _)| harvest.snapshot.device.identity.clone());
-    let looked = Looked {
-        point,
-        identity,
-        answer,
-    };
-    let _ = shared.send.send(Message::Looked(looked));
-    let Ok(Some(visit)) = answered.await else {
-        return;
-    };
-    let Some((entered, harvest, held)) = found else {
-        return;
-    };
-    if let Some(grant) = &grant {
-        visit.told.through(Some(grant.adapter.as_str()));
-        visit.told.heard(grant.point.signal);
-        visit.told.step(ShelfStep::Reading, None);
-    }
-    let mut link = link(&visit, entered, held);
-    link.harvest = Some(harvest);
-    let (out, tried) = visit.serve(Ok(link)).await;
-    let ended = Message::Ended(visit.loaner, Box::new(out), tried);
-    let _ = visit.shared.send.send(ended);
-}
-
-fn link(visit: &Visit, entered: Entered, held: OwnedMutexGuard<()>) -> Link {
-    Link {
-        now: entered.now.clone(),
-        open: entered.open,
-        harvest: None,
-        reach: LoanerReach::Air(Box::new(AirReach {
-            shared: Rc::clone(&visit.shared),
-            loaner: visit.loaner,
-            told: visit.told.clone(),
-            now: entered.now,
-            way: entered.way,
-            held: Some(held),
-        })),
-    }
-}
-
-/// What was joined, and the session over it.
-struct Entered {
-    now: Now,
-    way: Way,
-    open: Option<NetworkName>,
-}
-
-/// Joins it, and opens a session with what answers there.
-async fn enter(shared: &Shared, grant: &Grant) -> Result<Entered, Trouble> {
-    let profile = &shared.order.shelf.profile;
-    let (Some(wifi), Some(network)) = (&shared.world.wifi, &profile.network) else {
-        return Err(Trouble::new(
-            "no-network",
-            "the profile does not say how its network is joined",
-            Some("see `linkmend profile show`"),
-        ));
-    };
-    let key = key(shared, network)?;
-    let mut addressing = air::quick(network);
-    loop {
-        let wish = Join {
-            adapter: grant.adapter.clone(),
-            point: grant.point.clone(),
-            key: key.clone(),
-            addressing,
-        };
-        let joined = wifi
-            .join(&wish)
-            .await
-            .map_err(|error| wifi_trouble(&error))?;
-        match answers(shared, &wish, &joined).await {
-            // Some access points hear nobody who did not ask for an address.
-            Err(FindError::NobodyThere { .. }) if addressing != Addressing::Dhcp => {
-                addressing = Addressing::Dhcp;
-            }
-            Err(error) => return Err(find_trouble(&error)),
-            Ok((session, way)) => {
-                let is_open = network.security == Security::Open;
-                return Ok(Entered {
-                    now: Now::new(let_in(shared, session)),
-                    way,
-                    open: is_open.then(|| grant.point.name.clone()),
-                });
-            }
-        }
-    }
-}
-
-fn key(shared: &Shared, network: &Network) -> Result<Key, Trouble> {
-    if network.security == Security::Open {
-        return Ok(Key::Open);
-    }
-    let given = shared.world.passphrase.as_ref();
-    let Some(passphrase) = given.or(network.passphrase.as_ref()).cloned() else {
-        return Err(Trouble::new(
-            "passphrase-missing",
-            "its network has a passphrase that the profile does not know",
-            Some(
-                "put it alone into a file that you alone can read, and give --passphrase-file FILE",
-            ),
-        )
-        .ending(Exit::Usage));
-    };
-    Ok(match network.security {
-        Security::Wpa3 => Key::Wpa3(passphrase),
-        Security::Open | Security::Wpa2 => Key::Wpa2(passphrase),
-    })
-}
-
-async fn answers(
-    shared: &Shared,
-    wish: &Join,
-    joined: &Joined,
-) -> Result<(Session, Way), FindError> {
-    let profile = &shared.order.shelf.profile;
-    let profiles = [profile.clone()];
-    let limits = &shared.world.limits;
-    let mut nobody = FindError::NoProfiles;
-    for address in air::addresses(&profiles, joined.gateway) {
-        let Ok(origin) = Origin::of(address) else {
-            continue;
-        };
-        let origin = shared
-            .world
-            .origin(origin, joined.adapter.as_str(), wish.point.bssid);
-        let way = Way::new(wish.point.clone(), joined);
-        match find::at(&origin, &profiles, limits).await {
-            Err(error @ FindError::NobodyThere { .. }) => nobody = error,
-            Err(error) => return Err(error),
-            Ok(found) => {
-                let fetched = found.into_iter().next().map(|found| found.fetched);
-                let session = Session::new(origin, profile.clone(), limits.clone(), way.bssid());
-                let Ok(session) = session else { continue };
-                let session = session.knowing(fetched.unwrap_or_default());
-                return Ok((session.standing(way.footing()), way));
-            }
-        }
-    }
-    Err(nobody)
-}
-
-/// The same session with the login of the shelf, where its family asks for one.
-pub(super) fn let_in(shared: &Shared, session: Session) -> Session {
-    match &shared.world.login {
-        Some(login) => session.letting_in(login.clone()),
-        None => session,
-    }
-}
-
-/// The way back to a loaner over Wi-Fi. While it restarts its adapter serves others.
-pub(super) struct AirReach {
-    shared: Rc<Shared>,
-    loaner: usize,
-    told: Told,
-    now: Now,
-    way: Way,
-    held: Option<OwnedMutexGuard<()>>,
-}
-
-impl Reach for AirReach {
-    async fn again(&mut self, wait: &Wait) -> Back {
-        let begun = Instant::now();
-        let deadline = begun + Duration::from_secs_f64(wait.deadline_s.max(0.0));
-        let mut gone = match &self.held {
-            Some(_) => self.leaves(wait).await,
-            None => false,
-        };
-        loop {
-            self.held = None;
-            self.told.step(ShelfStep::Restarting, None);
-            self.told.through(None);
-            let Some(grant) = self.granted(deadline).await else {
-                return Back { gone, there: false };
-            };
-            let held = Arc::clone(&grant.lock).lock_owned().await;
-            self.told.through(Some(grant.adapter.as_str()));
-            self.told.heard(grant.point.signal);
-            self.told.step(ShelfStep::Joining, None);
-            match enter(&self.shared, &grant).await {
-                Ok(entered) => {
-                    self.now.set(entered.now.session());
-                    self.way = entered.way;
-                    self.held = Some(held);
-                    return Back { gone, there: true };
-                }
-                Err(trouble) => {
-                    tracing::debug!(message = %trouble.message, "joining it again");
-                    // A network that was there and cannot be joined may have gone once more.
-                    gone |= trouble.code == "out-of-range";
-                    if Instant::now() >= deadline {
-                        return Back { gone, there: false };
-                    }
-                }
-            }
-        }
-    }
-}
-
-impl AirReach {
-    /// Waits a while for it to go, and says whether it was seen to.
-    async fn leaves(&self, wait: &Wait) -> bool {
-        let hold_s = if wait.mark.is_some() {
-            wait.leave_s.min(HOLD_S)
-        } else {
-            wait.leave_s
-        };
-        let begun = Instant::now();
-        let until = begun + Duration::from_secs_f64((hold_s / self.shared.world.speed).max(0.0));
-        let session = self.now.session();
-        while Instant::now() < until {
-            if !self.way.is_up() {
-                // A host may hop away; what no scan hears any more is gone.
-                return wait.mark.is_none() && self.is_away().await;
-            }
-            if let Ok(look) = timeout_at(until, session.look()).await
-                && look.alive == Alive::Gone
-                && self.way.is_up()
-            {
-                return true;
-            }
-            sleep(Duration::from_millis(50)).await;
-        }
-        !self.way.is_up() && wait.mark.is_none() && self.is_away().await
-    }
-
-    /// Whether a scan that begins now hears others and not it.
-    async fn is_away(&self) -> bool {
-        let Some(wifi) = &self.shared.world.wifi else {
-            return false;
-        };
-        let Some(adapter) = self.now.session().origin().adapter().map(AdapterName::new) else {
-            return false;
-        };
-        let begin_s = self.shared.world.clock.now().seconds.floor() + ROUNDED_UP_S;
-        sleep(Duration::from_secs_f64(
-            (begin_s - self.shared.world.clock.now().seconds).max(0.0),
-        ))
-        .await;
-        let bssid = self.way.point().bssid;
-        match wifi.scan(&adapter, &[]).await {
-            // A list without anything may be that of an adapter that hears nothing.
-            Ok(list) if list.is_empty() => false,
-            Ok(list) => !list
-                .iter()
-                .any(|one| one.bssid == bssid && one.heard_s.is_none_or(|at| at >= begin_s)),
-            Err(_) => false,
-        }
-    }
-
-    /// Gives its adapter back and waits until one is granted for it again; none: it did not come
-    /// back in time, or no adapter is left.
-    async fn granted(&self, deadline: Instant) -> Option<Grant> {
-        self.shared.back.borrow_mut().remove(&self.loaner);
-        let (grant, mut granted) = oneshot::channel();
-        self.shared
-            .send
-            .send(Message::LetGo(self.loaner, grant))
-            .ok()?;
-        if let Ok(granted) = timeout_at(deadline, &mut granted).await {
-            return granted.ok();
-        }
-        // It is there, and others are served before it.
-        if self.shared.back.borrow().contains(&self.loaner) {
-            return granted.await.ok();
-        }
-        None
-    }
-}
-
-/// A trouble of the search for a device.
-pub(super) fn find_trouble(error: &FindError) -> Trouble {
-    Trouble {
-        code: error.code().into(),
-        message: error.to_string(),
-        help: error.help(),
-        exit: error.exit(),
-    }
-}
-
-fn wifi_trouble(error: &WifiError) -> Trouble {
-    Trouble {
-        code: error.code().into(),
-        message: error.to_string(),
-        help: error.help(),
-        exit: error.exit(),
-    }
 }

@@ -8,7 +8,7 @@ use std::{
 };
 
 use jiff::Timestamp;
-use tokio::sync::mpsc;
+use tokio::{sync::mpsc, task::JoinSet};
 
 use super::{
     COMMAND, Order, World,
@@ -21,7 +21,7 @@ use super::{
 };
 use crate::{
     change::{Trouble, Unfinished, Wanted},
-    journal::{Archive, Begun, JournalError, NewRun, RunId, Unsettled, ledger},
+    journal::{Archive, Begun, JournalError, NewRun, ResultRow, RunId, Unsettled, ledger},
     loaners::schedule::{Place, Rules, Schedule, Window},
     terms::{Exit, SettingName},
 };
@@ -34,17 +34,24 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     let drawn = archive.drawn(&shelf.title).map_err(failed)?;
     let all = shelf.loaners.iter();
     let wanted: Vec<_> = all.map(|loaner| earlier::wanted(loaner, &drawn)).collect();
-    let text = &shelf.profile.source.text;
+    let text = journal.fingerprint(shelf.profile.source.text.as_bytes());
     let all = shelf.loaners.iter().zip(&wanted);
     let rows: Vec<String> = all
-        .map(|(loaner, wanted)| earlier::row(journal, loaner, wanted, text))
+        .map(|(loaner, wanted)| earlier::row(journal, loaner, wanted, &text))
         .collect();
     let file = journal.fingerprint(order.text.as_bytes());
     let labels = shelf.loaners.iter().map(|loaner| loaner.label.as_str());
     let by_label = labels.zip(rows.iter().cloned()).collect();
     // Before this run is the last one.
     let earlier = earlier::earlier(&archive, &order, &file, &by_label).map_err(failed)?;
-    let run = on_record(&order, &world, file).await?;
+    let proved = shelf.loaners.iter().zip(&rows).filter_map(|(loaner, row)| {
+        Some(ResultRow {
+            row: row.clone(),
+            out: earlier.proved.get(&loaner.label)?.clone(),
+        })
+    });
+    // They are on record in this run too, so that the next one need not look further back.
+    let run = on_record(&order, &world, file, proved.collect()).await?;
     let (unsettled, unfinished) = unsettled(&archive)?;
     let known = KnownDevices::of(&archive, &shelf.profile.family).map_err(failed)?;
     let pairs = pairs(&order, &wanted, &earlier, &known).map_err(failed)?;
@@ -70,6 +77,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
         tries: vec![0; shelf.loaners.len()],
         rows,
         began: Timestamp::now(),
+        records: JoinSet::new(),
         shared: Rc::new(Shared {
             archive,
             run,
@@ -82,6 +90,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
             settled: RefCell::default(),
             seen: RefCell::default(),
             back: RefCell::new(BTreeSet::new()),
+            went: RefCell::new(BTreeSet::new()),
             broken: Cell::new(false),
             order,
             world,
@@ -98,7 +107,12 @@ fn failed(error: JournalError) -> Trouble {
 }
 
 /// Puts on record that a run begins, unless another is under way.
-async fn on_record(order: &Order, world: &World, file: String) -> Result<RunId, Trouble> {
+async fn on_record(
+    order: &Order,
+    world: &World,
+    file: String,
+    proved: Vec<ResultRow>,
+) -> Result<RunId, Trouble> {
     let new = NewRun {
         title: order.shelf.title.clone(),
         family: order.shelf.profile.family.clone(),
@@ -106,7 +120,7 @@ async fn on_record(order: &Order, world: &World, file: String) -> Result<RunId, 
         command: order.command,
         dry_run: order.dry_run,
     };
-    match world.journal.begin_run(new).await.map_err(failed)? {
+    match world.journal.begin_run(new, proved).await.map_err(failed)? {
         Begun::Run(run) => Ok(run),
         Begun::UnderWay(other) => Err(Trouble::new(
             "shelf-busy",
@@ -200,7 +214,7 @@ fn rules(order: &Order, world: &World) -> Rules {
         window: Window {
             from_s: opens.0 / world.speed,
             to_s: opens.1 / world.speed,
-            grace_s: GRACE_S,
+            grace_s: GRACE_S / world.speed,
         },
         session_s: SESSION_S,
     }

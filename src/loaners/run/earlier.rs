@@ -113,12 +113,13 @@ pub(super) fn wanted(
     all.collect()
 }
 
-/// The fingerprint of all that a row asks for, under the journal's key.
+/// The fingerprint of all that a row asks for, under the journal's key. `profile`: that of the
+/// profile's text.
 pub(super) fn row(
     journal: &Journal,
     loaner: &Loaner,
     wanted: &Result<Wanted, SettingName>,
-    profile_text: &str,
+    profile: &str,
 ) -> String {
     let mark = (&loaner.mark.serial, loaner.mark.bssid);
     let values: BTreeMap<&str, Option<&Value>> = match wanted {
@@ -132,7 +133,7 @@ pub(super) fn row(
         "label": loaner.label,
         "mark": mark,
         "wanted": values,
-        "profile": profile_text,
+        "profile": profile,
     });
     journal.fingerprint(body.to_string().as_bytes())
 }

@@ -11,11 +11,13 @@
 mod air;
 mod begin;
 mod earlier;
+mod enter;
 mod findings;
 mod night;
 mod one;
 mod outs;
 mod pairs;
+mod reach;
 #[cfg(all(test, feature = "practice"))]
 mod tests;
 mod told;

@@ -20,17 +20,19 @@ use super::{
     Order, Watcher, World,
     air::{self, Air, Grant},
     earlier::Earlier,
+    enter,
     findings::{self, Seen},
     one::{Ended, Link, Visit},
     outs,
     pairs::{Pair, Pairs},
+    reach,
     told::{Since, Told},
     way::{LoanerReach, Now},
 };
 use crate::{
     change::{Trouble, Unfinished, Wanted, over_session},
-    find,
-    journal::{Archive, RunId, RunState, Unsettled, ledger},
+    find::{self, FindError},
+    journal::{Archive, ResultRow, RunId, RunState, Unsettled, ledger},
     loaners::schedule::{Do, Schedule, Stage, Tried},
     session::{Origin, Session},
     terms::{
@@ -77,6 +79,8 @@ pub(super) struct Shared {
     pub(super) seen: RefCell<Seen>,
     /// Those that restarted and are in range again, though no adapter is free for them.
     pub(super) back: RefCell<BTreeSet<usize>>,
+    /// Those that restarted and that a scan since then did not hear.
+    pub(super) went: RefCell<BTreeSet<usize>>,
     /// Whether the journal failed: then nothing else is begun.
     pub(super) broken: Cell<bool>,
 }
@@ -133,6 +137,8 @@ pub(super) struct Night {
     pub(super) tries: Vec<u32>,
     pub(super) rows: Vec<String>,
     pub(super) began: Timestamp,
+    /// Results that are on their way to the disk.
+    pub(super) records: JoinSet<()>,
 }
 
 /// The person wanted to stop.
@@ -153,7 +159,9 @@ impl Night {
                 loaners: labels.map(|loaner| loaner.label.clone()).collect(),
             },
         );
-        self.repeat_what_was_proved(watcher).await?;
+        for out in self.outs.iter().filter(|out| out.earlier) {
+            self.tell(watcher, ShelfEvent::Ended(Box::new(out.clone())));
+        }
         let mut tasks = JoinSet::new();
         let mut stop = shared.world.stop.clone();
         let mut can_stop = true;
@@ -172,7 +180,8 @@ impl Night {
                         self.schedule.stop();
                     }
                 }
-                Some(message) = self.receive.recv() => self.take(message, watcher).await,
+                Some(_) = self.records.join_next(), if !self.records.is_empty() => {}
+                Some(message) = self.receive.recv() => self.take(message, watcher),
                 // A task that panicked has told nobody how it ended.
                 Some(ended) = tasks.join_next(), if !tasks.is_empty() => {
                     if let Err(error) = ended && error.is_panic() {
@@ -205,22 +214,6 @@ impl Night {
             at_s: self.shared.since.s(),
             event,
         });
-    }
-
-    /// What an earlier run proved is on record in this one too, so that the next run after it need
-    /// not look further back.
-    async fn repeat_what_was_proved(&mut self, watcher: &mut dyn Watcher) -> Result<(), Trouble> {
-        for (number, out) in self.outs.iter().enumerate() {
-            if out.earlier {
-                let ended = ShelfEvent::Ended(Box::new(out.clone()));
-                self.tell(watcher, ended);
-                let row = self.rows[number].clone();
-                let journal = &self.shared.world.journal;
-                let kept = journal.loaner_ended(self.shared.run, row, out).await;
-                kept.map_err(|error| ledger::trouble(&error))?;
-            }
-        }
-        Ok(())
     }
 
     /// Does what the schedule says.
@@ -278,7 +271,7 @@ impl Night {
                     }
                     Some(adapter) => {
                         let grant = self.air.grant(loaner, adapter);
-                        tasks.spawn_local(air::first(visit, grant));
+                        tasks.spawn_local(reach::first(visit, grant));
                     }
                 }
             }
@@ -299,7 +292,7 @@ impl Night {
             Do::Look { point, adapter } => {
                 let grant = self.air.grant_point(point, adapter);
                 let shared = Rc::clone(&self.shared);
-                tasks.spawn_local(air::look(shared, point, grant));
+                tasks.spawn_local(reach::look(shared, point, grant));
             }
         }
     }
@@ -322,7 +315,7 @@ impl Night {
         }
     }
 
-    async fn take(&mut self, message: Message, watcher: &mut dyn Watcher) {
+    fn take(&mut self, message: Message, watcher: &mut dyn Watcher) {
         let now_s = self.shared.since.s();
         match message {
             Message::Told(event) => self.tell(watcher, event),
@@ -335,7 +328,7 @@ impl Night {
                     self.waiting.remove(&loaner);
                 }
             }
-            Message::Ended(loaner, out, tried) => self.ended(loaner, *out, tried, watcher).await,
+            Message::Ended(loaner, out, tried) => self.ended(loaner, *out, tried, watcher),
             Message::Air(heard) => {
                 for event in self
                     .air
@@ -361,7 +354,7 @@ impl Night {
         }
     }
 
-    async fn ended(
+    fn ended(
         &mut self,
         loaner: usize,
         mut out: LoanerOut,
@@ -380,16 +373,7 @@ impl Night {
         if seen != Pair::default() && self.schedule.stage(loaner) == Stage::Through {
             shared.settled.borrow_mut().set(loaner, seen);
         }
-        let row = self.rows[loaner].clone();
-        let kept = shared
-            .world
-            .journal
-            .loaner_ended(shared.run, row, &out)
-            .await;
-        if let Err(error) = kept {
-            out.notes.push(format!("this is not on record: {error}"));
-            shared.broken.set(true);
-        }
+        self.keep(loaner, &out);
         let step = match self.schedule.stage(loaner) {
             Stage::Later => ShelfStep::LaterAgain,
             _ => ShelfStep::Through,
@@ -400,6 +384,22 @@ impl Night {
         }
         self.outs[loaner] = out.clone();
         self.tell(watcher, ShelfEvent::Ended(Box::new(out)));
+    }
+
+    /// Puts on record how a loaner ended, while the others go on.
+    fn keep(&mut self, loaner: usize, out: &LoanerOut) {
+        let shared = Rc::clone(&self.shared);
+        let result = ResultRow {
+            row: self.rows[loaner].clone(),
+            out: out.clone(),
+        };
+        self.records.spawn_local(async move {
+            let journal = &shared.world.journal;
+            if let Err(error) = journal.loaner_ended(shared.run, result).await {
+                tracing::debug!(%error, "a result");
+                shared.broken.set(true);
+            }
+        });
     }
 
     async fn sum_up(mut self, watcher: &mut dyn Watcher) -> Result<ShelfOut, Trouble> {
@@ -418,14 +418,11 @@ impl Night {
             if is_missing && out.result == LoanerResult::NotTried {
                 out.result = LoanerResult::Missing;
                 let out = out.clone();
-                let row = self.rows[number].clone();
-                let kept = shared.world.journal.loaner_ended(shared.run, row, &out);
-                if kept.await.is_err() {
-                    shared.broken.set(true);
-                }
+                self.keep(number, &out);
                 self.tell(watcher, ShelfEvent::Ended(Box::new(out)));
             }
         }
+        while self.records.join_next().await.is_some() {}
         let left_out = |number: usize| !order.takes_part(&self.outs[number].label);
         let untried = (0..self.outs.len())
             .any(|number| self.outs[number].result == LoanerResult::NotTried && !left_out(number));
@@ -557,7 +554,13 @@ async fn open(visit: &Visit) -> Result<Link, Ended> {
     let asked = shared
         .or_stopped(find::at(&origin, &profiles, limits))
         .await?;
-    let found = asked.map_err(|error| Ended::failed(air::find_trouble(&error)))?;
+    let found = asked.map_err(|error| {
+        let mut ended = Ended::failed(enter::find_trouble(&error));
+        if matches!(error, FindError::NobodyThere { .. }) {
+            ended.result = LoanerResult::Missing;
+        }
+        ended
+    })?;
     let session = Session::new(
         origin,
         profile.clone(),
@@ -567,7 +570,7 @@ async fn open(visit: &Visit) -> Result<Link, Ended> {
     let session = session.map_err(|error| Ended::failed(over_session::trouble(&error)))?;
     let fetched = found.into_iter().next().map(|found| found.fetched);
     let session = session.knowing(fetched.unwrap_or_default());
-    let now = Now::new(air::let_in(shared, session));
+    let now = Now::new(enter::let_in(shared, session));
     Ok(Link {
         reach: LoanerReach::Here(now.clone(), shared.world.clock.clone()),
         now,

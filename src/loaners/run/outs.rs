@@ -100,7 +100,7 @@ pub(super) fn after_second_try(first: &LoanerOut, mut second: LoanerOut) -> Loan
     );
     let spans = first.spans.iter().chain(&second.spans).cloned().collect();
     let signal = first.signal.max(second.signal);
-    if wrote && came_to_nothing {
+    if (wrote && came_to_nothing) || second.result == LoanerResult::NotTried {
         let why = second.error.as_ref().map(|fault| fault.message.clone());
         let mut kept = first.clone();
         kept.notes.push(match why {
@@ -112,12 +112,9 @@ pub(super) fn after_second_try(first: &LoanerOut, mut second: LoanerOut) -> Loan
         kept.signal = signal;
         return kept;
     }
-    // One that is not tried again keeps what it failed with.
+    // One that did not come again keeps what it failed with.
     if came_to_nothing && second.error.is_none() {
         second.error.clone_from(&first.error);
-        if second.result == LoanerResult::NotTried {
-            second.result = first.result;
-        }
     }
     second.spans = spans;
     second.signal = signal;

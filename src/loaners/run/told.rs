@@ -63,7 +63,15 @@ impl Told {
 
     /// Through which adapter it is from now on; none: through none.
     pub(super) fn through(&self, adapter: Option<&str>) {
-        self.inner.borrow_mut().adapter = adapter.map(ToOwned::to_owned);
+        let now_s = self.since.s();
+        let mut inner = self.inner.borrow_mut();
+        if inner.adapter.as_deref() != adapter {
+            // What goes on goes on without it, or through another one.
+            let open = inner.open;
+            inner.close(now_s);
+            inner.open = open.map(|(step, _)| (step, now_s));
+            inner.adapter = adapter.map(ToOwned::to_owned);
+        }
     }
 
     /// How loud it was heard.

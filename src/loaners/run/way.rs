@@ -3,7 +3,7 @@
 
 use std::{cell::RefCell, rc::Rc, sync::Arc};
 
-use super::{SharedClock, air::AirReach};
+use super::{SharedClock, reach::AirReach};
 use crate::{
     change::{
         Plan, Trouble,
