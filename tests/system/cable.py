@@ -13,7 +13,7 @@ import time
 from collections import namedtuple
 from pathlib import Path
 
-from bus import PATIENCE_S, Bus, Lines, MadeUp, run, within
+from bus import Bus, Lines, MadeUp, PATIENCE_S, run, within
 from outside import PLAIN, ROOT, Said, Tally
 from terminal import Terminal
 
