@@ -275,14 +275,14 @@ impl Air {
         }
     }
 
-    /// Takes what was heard, and tells what is new.
+    /// Takes what was heard, and tells what is new, with the loaner that came in range.
     pub(super) fn hears(
         &mut self,
         heard: Heard,
         schedule: &mut Schedule,
         shared: &Shared,
         now_s: f64,
-    ) -> Vec<ShelfEvent> {
+    ) -> Vec<(Option<usize>, ShelfEvent)> {
         match heard {
             Heard::List {
                 adapter,
@@ -360,14 +360,15 @@ impl Air {
         schedule: &mut Schedule,
         shared: &Shared,
         now_s: f64,
-    ) -> Option<ShelfEvent> {
+    ) -> Option<(Option<usize>, ShelfEvent)> {
         let point = self.points.get(&mac)?;
         let Some(loaner) = self.loaner_of.get(&mac).copied() else {
             if !self.nameless.is_empty() {
                 schedule.heard_unknown(number_of(mac), now_s);
                 return None;
             }
-            return self.stranger(mac, None, shared);
+            let stranger = self.stranger(mac, None, shared)?;
+            return Some((None, stranger));
         };
         let before = schedule.stage(loaner);
         if before == Stage::Restarting {
@@ -383,13 +384,14 @@ impl Air {
         }
         schedule.heard(loaner, now_s);
         let after = schedule.stage(loaner);
-        (before != after && after == Stage::InRange).then(|| ShelfEvent::Step {
+        let event = ShelfEvent::Step {
             loaner: shared.label(loaner).to_owned(),
             step: ShelfStep::InRange,
             adapter: None,
             signal: Some(point.signal),
             until_s: None,
-        })
+        };
+        (before != after && after == Stage::InRange).then_some((Some(loaner), event))
     }
 
     /// Notes somebody who is in no row; told once.

@@ -74,6 +74,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
         receive,
         waiting: BTreeMap::new(),
         told: BTreeMap::new(),
+        before: BTreeMap::new(),
         tries: vec![0; shelf.loaners.len()],
         rows,
         began: Timestamp::now(),

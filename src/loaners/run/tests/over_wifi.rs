@@ -160,6 +160,13 @@ async fn one_adapter_serves_others_while_a_loaner_restarts() {
     assert!(most <= 3, "{most} were on at once");
     nobody_is_held_twice(&out);
     for one in &out.loaners {
+        let steps: Vec<ShelfStep> = one.spans.iter().map(|span| span.step).collect();
+        assert_eq!(
+            steps[..2],
+            [ShelfStep::Waiting, ShelfStep::InRange],
+            "{steps:?}"
+        );
+        assert!(one.spans.windows(2).all(|two| two[0].to_s <= two[1].from_s));
         let mut free = one.spans.iter();
         let free = free.any(|span| span.step == ShelfStep::Restarting && span.adapter.is_none());
         assert!(free, "it held its adapter while it restarted: {one:#?}");
