@@ -62,10 +62,23 @@ pub(super) struct Looked {
 
 /// An adapter for one visit.
 pub(super) struct Grant {
+    /// Its place among the adapters of the run.
+    number: usize,
     pub(super) adapter: AdapterName,
     pub(super) point: AccessPoint,
     /// Held as long as the adapter is used, also by a scan.
     pub(super) lock: Arc<Mutex<()>>,
+}
+
+impl Grant {
+    /// The adapter failed by itself, whoever was to be joined: it is used no more.
+    pub(super) fn give_up(&self, shared: &Shared) {
+        let gone = Heard::Gone {
+            adapter: self.number,
+        };
+        // Where nobody listens any more the run is over.
+        let _ = shared.send.send(Message::Air(gone));
+    }
 }
 
 /// The air as the run hears it.
@@ -267,8 +280,10 @@ impl Air {
     }
 
     fn granted(&self, point: AccessPoint, adapter: usize) -> Grant {
-        let adapter = &self.adapters[adapter];
+        let number = adapter;
+        let adapter = &self.adapters[number];
         Grant {
+            number,
             adapter: adapter.name.clone(),
             point,
             lock: Arc::clone(&adapter.lock),

@@ -102,6 +102,16 @@ impl Shared {
         Some(all.remove(at))
     }
 
+    /// The number of a change of this device that is to be settled.
+    pub(super) fn unsettled_of(&self, identity: &Identity) -> Option<i64> {
+        let all = self.unsettled.borrow();
+        let mut of_it = all.iter().filter(|one| {
+            let then = &one.record.snapshot.device.identity;
+            then.compare(identity) == Sameness::Same
+        });
+        of_it.next().map(|one| one.change.id.0)
+    }
+
     /// A change that could not be settled is there for a second try.
     pub(super) fn still_unsettled(&self, one: Unsettled) {
         let mut all = self.unsettled.borrow_mut();

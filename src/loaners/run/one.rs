@@ -251,6 +251,11 @@ impl Visit {
         out: &mut LoanerOut,
     ) -> Result<(), Ended> {
         self.keep(snapshot, out).await?;
+        if let Some(number) = self.shared.unsettled_of(&snapshot.device.identity) {
+            out.notes.push(format!(
+                "change {number} of it was cut off: `linkmend resume` settles it, and a reset does"
+            ));
+        }
         let profile = &self.shared.order.shelf.profile;
         let mut differs = false;
         for (name, value) in wanted {

@@ -232,6 +232,27 @@ async fn who_is_known_by_its_serial_alone_is_asked_and_a_stranger_is_left_as_it_
 }
 
 #[tokio::test]
+async fn an_adapter_that_is_switched_off_leaves_its_loaners_to_the_other_one() {
+    let both = ["wlan0", "wlan1"];
+    let shore = Shore::of(Family::SampleScript, &[Scenario::Locked; 2], &both).await;
+    let first = AdapterName::new("wlan0");
+    shore
+        .air
+        .set_state(&first, crate::wifi::AdapterState::SwitchedOff);
+    let order = shore.order(ShelfCommand::Reset, &both);
+    let (out, _, _) = shore.run(order).await;
+    assert_eq!(results(&out), [LoanerResult::Done; 2], "{out:#?}");
+    let adapters = out.loaners.iter().flat_map(|one| &one.spans);
+    let served = adapters.filter(|span| span.step == ShelfStep::Proving);
+    assert!(served.clone().count() > 0);
+    assert!(
+        served
+            .into_iter()
+            .all(|span| span.adapter.as_deref() == Some("wlan1"))
+    );
+}
+
+#[tokio::test]
 async fn an_adapter_that_is_pulled_out_ends_what_only_it_could_do() {
     let shore = Shore::of(Family::SampleForm, &[Scenario::Locked; 3], &["wlan0"]).await;
     let order = shore.order(ShelfCommand::Reset, &["wlan0"]);
