@@ -62,10 +62,23 @@ pub(super) struct Looked {
 
 /// An adapter for one visit.
 pub(super) struct Grant {
+    /// Its place among the adapters of the run.
+    number: usize,
     pub(super) adapter: AdapterName,
     pub(super) point: AccessPoint,
     /// Held as long as the adapter is used, also by a scan.
     pub(super) lock: Arc<Mutex<()>>,
+}
+
+impl Grant {
+    /// The adapter failed by itself, whoever was to be joined: it is used no more.
+    pub(super) fn give_up(&self, shared: &Shared) {
+        let gone = Heard::Gone {
+            adapter: self.number,
+        };
+        // Where nobody listens any more the run is over.
+        let _ = shared.send.send(Message::Air(gone));
+    }
 }
 
 /// The air as the run hears it.
@@ -267,22 +280,24 @@ impl Air {
     }
 
     fn granted(&self, point: AccessPoint, adapter: usize) -> Grant {
-        let adapter = &self.adapters[adapter];
+        let number = adapter;
+        let adapter = &self.adapters[number];
         Grant {
+            number,
             adapter: adapter.name.clone(),
             point,
             lock: Arc::clone(&adapter.lock),
         }
     }
 
-    /// Takes what was heard, and tells what is new.
+    /// Takes what was heard, and tells what is new, with the loaner that came in range.
     pub(super) fn hears(
         &mut self,
         heard: Heard,
         schedule: &mut Schedule,
         shared: &Shared,
         now_s: f64,
-    ) -> Vec<ShelfEvent> {
+    ) -> Vec<(Option<usize>, ShelfEvent)> {
         match heard {
             Heard::List {
                 adapter,
@@ -360,14 +375,15 @@ impl Air {
         schedule: &mut Schedule,
         shared: &Shared,
         now_s: f64,
-    ) -> Option<ShelfEvent> {
+    ) -> Option<(Option<usize>, ShelfEvent)> {
         let point = self.points.get(&mac)?;
         let Some(loaner) = self.loaner_of.get(&mac).copied() else {
             if !self.nameless.is_empty() {
                 schedule.heard_unknown(number_of(mac), now_s);
                 return None;
             }
-            return self.stranger(mac, None, shared);
+            let stranger = self.stranger(mac, None, shared)?;
+            return Some((None, stranger));
         };
         let before = schedule.stage(loaner);
         if before == Stage::Restarting {
@@ -383,13 +399,14 @@ impl Air {
         }
         schedule.heard(loaner, now_s);
         let after = schedule.stage(loaner);
-        (before != after && after == Stage::InRange).then(|| ShelfEvent::Step {
+        let event = ShelfEvent::Step {
             loaner: shared.label(loaner).to_owned(),
             step: ShelfStep::InRange,
             adapter: None,
             signal: Some(point.signal),
             until_s: None,
-        })
+        };
+        (before != after && after == Stage::InRange).then_some((Some(loaner), event))
     }
 
     /// Notes somebody who is in no row; told once.

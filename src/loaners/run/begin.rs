@@ -14,6 +14,7 @@ use super::{
     COMMAND, Order, World,
     air::Air,
     earlier::{self, Earlier, KnownDevices},
+    findings::{self, Seen},
     night::{Night, Shared},
     outs,
     pairs::{Pair, Pairs},
@@ -57,6 +58,14 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     let pairs = pairs(&order, &wanted, &earlier, &known).map_err(failed)?;
     let air = Air::new(&order, &known, shelf.loaners.iter());
     drop(known);
+    let mut seen = Seen::default();
+    for (number, loaner) in shelf.loaners.iter().enumerate() {
+        if let Some(proved) = earlier.proved.get(&loaner.label) {
+            // A second row that leads to it is as suspect as in the run that proved it.
+            let marks = findings::marks_of(&proved.identity, shelf.profile.identity.bssid_stable);
+            seen.marks(number, marks);
+        }
+    }
     let outs = shelf
         .loaners
         .iter()
@@ -74,6 +83,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
         receive,
         waiting: BTreeMap::new(),
         told: BTreeMap::new(),
+        before: BTreeMap::new(),
         tries: vec![0; shelf.loaners.len()],
         rows,
         began: Timestamp::now(),
@@ -88,7 +98,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
             unfinished,
             pairs: RefCell::new(pairs),
             settled: RefCell::default(),
-            seen: RefCell::default(),
+            seen: RefCell::new(seen),
             back: RefCell::new(BTreeSet::new()),
             went: RefCell::new(BTreeSet::new()),
             broken: Cell::new(false),

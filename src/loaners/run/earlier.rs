@@ -86,6 +86,8 @@ pub(super) fn earlier(
         if rows.get(label.as_str()) == Some(&result.row) {
             let out = LoanerOut {
                 earlier: true,
+                // They are of the time of that run.
+                spans: Vec::new(),
                 ..result.out
             };
             found.proved.insert(label, out);

@@ -38,10 +38,12 @@ pub(super) async fn enter(shared: &Shared, grant: &Grant) -> Result<Entered, Tro
             key: key.clone(),
             addressing,
         };
-        let joined = wifi
-            .join(&wish)
-            .await
-            .map_err(|error| wifi_trouble(&error))?;
+        let joined = wifi.join(&wish).await.map_err(|error| {
+            if is_of_the_adapter(&error) {
+                grant.give_up(shared);
+            }
+            wifi_trouble(&error)
+        })?;
         match answers(shared, &wish, &joined).await {
             // Some access points hear nobody who did not ask for an address.
             Err(FindError::NobodyThere { .. }) if addressing != Addressing::Dhcp => {
@@ -130,6 +132,21 @@ pub(super) fn find_trouble(error: &FindError) -> Trouble {
         help: error.help(),
         exit: error.exit(),
     }
+}
+
+/// Whether it says nothing of who was to be joined, and would be the same with everybody.
+fn is_of_the_adapter(error: &WifiError) -> bool {
+    matches!(
+        error,
+        WifiError::NoService { .. }
+            | WifiError::NoAdapter { .. }
+            | WifiError::OtherAdapters { .. }
+            | WifiError::SwitchedOff { .. }
+            | WifiError::Blocked { .. }
+            | WifiError::Unmanaged { .. }
+            | WifiError::Unavailable { .. }
+            | WifiError::NotPermitted { .. }
+    )
 }
 
 fn wifi_trouble(error: &WifiError) -> Trouble {

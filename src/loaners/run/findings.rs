@@ -7,7 +7,10 @@ use super::{
     earlier::Earlier,
     pairs::{Pairs, SHARED_PAIR},
 };
-use crate::terms::output::loaners::{LoanerOut, LoanerResult, ShelfFinding, StrangerOut};
+use crate::terms::output::{
+    IdentityOut,
+    loaners::{LoanerOut, LoanerResult, ShelfFinding, StrangerOut},
+};
 
 /// What was seen of all loaners.
 #[derive(Default)]
@@ -40,6 +43,15 @@ impl Seen {
         }
         other
     }
+}
+
+/// The marks that tell a device from its lookalikes.
+pub(super) fn marks_of(identity: &IdentityOut, bssid_is_stable: bool) -> Vec<String> {
+    let serial = identity.serial.as_ref();
+    let serial = serial.map(|serial| format!("serial {serial}"));
+    let bssid = identity.bssid.as_ref().filter(|_| bssid_is_stable);
+    let bssid = bssid.map(|bssid| format!("BSSID {bssid}"));
+    serial.into_iter().chain(bssid).collect()
 }
 
 /// All findings.

@@ -102,6 +102,16 @@ impl Shared {
         Some(all.remove(at))
     }
 
+    /// The number of a change of this device that is to be settled.
+    pub(super) fn unsettled_of(&self, identity: &Identity) -> Option<i64> {
+        let all = self.unsettled.borrow();
+        let mut of_it = all.iter().filter(|one| {
+            let then = &one.record.snapshot.device.identity;
+            then.compare(identity) == Sameness::Same
+        });
+        of_it.next().map(|one| one.change.id.0)
+    }
+
     /// A change that could not be settled is there for a second try.
     pub(super) fn still_unsettled(&self, one: Unsettled) {
         let mut all = self.unsettled.borrow_mut();
@@ -133,6 +143,8 @@ pub(super) struct Night {
     /// Those that restart, and want an adapter again.
     pub(super) waiting: BTreeMap<usize, oneshot::Sender<Grant>>,
     pub(super) told: BTreeMap<usize, Told>,
+    /// What went on with those that are not held yet, and since when, in s since the run began.
+    pub(super) before: BTreeMap<usize, Vec<(ShelfStep, f64)>>,
     /// How often each was tried.
     pub(super) tries: Vec<u32>,
     pub(super) rows: Vec<String>,
@@ -151,14 +163,13 @@ impl Night {
     /// All of it.
     pub(super) async fn go(mut self, watcher: &mut dyn Watcher) -> Result<ShelfOut, Trouble> {
         let shared = Rc::clone(&self.shared);
-        let labels = shared.order.shelf.loaners.iter();
-        self.tell(
-            watcher,
-            ShelfEvent::Began {
-                run: shared.run.0,
-                loaners: labels.map(|loaner| loaner.label.clone()).collect(),
-            },
-        );
+        let labels = shared.order.shelf.loaners.iter().map(|one| &one.label);
+        let labels = labels.filter(|label| shared.order.takes_part(label));
+        let began = ShelfEvent::Began {
+            run: shared.run.0,
+            loaners: labels.cloned().collect(),
+        };
+        self.tell(watcher, began);
         for out in self.outs.iter().filter(|out| out.earlier) {
             self.tell(watcher, ShelfEvent::Ended(Box::new(out.clone())));
         }
@@ -244,6 +255,8 @@ impl Night {
                 let network = shared.order.shelf.profile.network.as_ref();
                 let opens_s = network.map(|one| one.opens_s.to / shared.world.speed);
                 for one in &on {
+                    self.before
+                        .insert(*one, vec![(ShelfStep::Waiting, shared.since.s())]);
                     let event = ShelfEvent::Step {
                         loaner: shared.label(*one).to_owned(),
                         step: ShelfStep::Waiting,
@@ -307,6 +320,7 @@ impl Night {
             shared.world.speed,
             shared.send.clone(),
         );
+        told.waited(self.before.remove(&loaner).unwrap_or_default());
         self.told.insert(loaner, told.clone());
         Visit {
             shared,
@@ -330,10 +344,15 @@ impl Night {
             }
             Message::Ended(loaner, out, tried) => self.ended(loaner, *out, tried, watcher),
             Message::Air(heard) => {
-                for event in self
+                let told = self
                     .air
-                    .hears(heard, &mut self.schedule, &self.shared, now_s)
-                {
+                    .hears(heard, &mut self.schedule, &self.shared, now_s);
+                for (loaner, event) in told {
+                    // Who is back from its restart has a visit under way, which tells it.
+                    if let Some(loaner) = loaner.filter(|one| !self.told.contains_key(one)) {
+                        let before = self.before.entry(loaner).or_default();
+                        before.push((ShelfStep::InRange, now_s));
+                    }
                     self.tell(watcher, event);
                 }
                 if self.air.is_gone() {

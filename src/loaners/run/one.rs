@@ -5,7 +5,7 @@ use std::rc::Rc;
 
 use super::{
     Agreed, COMMAND,
-    findings::Seen,
+    findings::{self, Seen},
     night::Shared,
     outs,
     pairs::{Pair, SHARED_PAIR},
@@ -174,15 +174,8 @@ impl Visit {
 
     /// Two rows that lead to one device are both suspect: the second is left alone.
     fn is_alone(&self, identity: &Identity) -> Result<(), Ended> {
-        let mut marks = Vec::new();
-        marks.extend(
-            identity
-                .serial
-                .as_ref()
-                .map(|one| format!("serial {}", one.raw())),
-        );
-        let bssid = identity.bssid.filter(|bssid| bssid.stable);
-        marks.extend(bssid.map(|bssid| format!("BSSID {bssid}")));
+        let stable = self.shared.order.shelf.profile.identity.bssid_stable;
+        let marks = findings::marks_of(&out::identity(identity), stable);
         let other = self.shared.seen.borrow_mut().marks(self.loaner, marks);
         match other {
             None => Ok(()),
@@ -251,6 +244,11 @@ impl Visit {
         out: &mut LoanerOut,
     ) -> Result<(), Ended> {
         self.keep(snapshot, out).await?;
+        if let Some(number) = self.shared.unsettled_of(&snapshot.device.identity) {
+            out.notes.push(format!(
+                "change {number} of it was cut off: `linkmend resume` settles it, and a reset does"
+            ));
+        }
         let profile = &self.shared.order.shelf.profile;
         let mut differs = false;
         for (name, value) in wanted {

@@ -61,6 +61,15 @@ impl Told {
         }
     }
 
+    /// What went on before this try, and since when, in s since the run began.
+    pub(super) fn waited(&self, before: Vec<(ShelfStep, f64)>) {
+        let mut inner = self.inner.borrow_mut();
+        for (step, from_s) in before {
+            inner.close(from_s);
+            inner.open = Some((step, from_s));
+        }
+    }
+
     /// Through which adapter it is from now on; none: through none.
     pub(super) fn through(&self, adapter: Option<&str>) {
         let now_s = self.since.s();

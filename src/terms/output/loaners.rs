@@ -148,7 +148,8 @@ pub struct StrangerOut {
 #[serde(deny_unknown_fields)]
 pub struct ShelfFinding {
     /// A stable kebab-case code: `shared-pair`, `shared-key-without-lock`, `one-identity-twice`,
-    /// `mixed-firmware`, `missing`, `stranger`.
+    /// `mixed-firmware`, `missing`, `stranger`, `file-changed` (since the run that was cut off),
+    /// `file-changed-meanwhile`.
     pub code: String,
     /// Which loaners, by label.
     pub loaners: Vec<String>,

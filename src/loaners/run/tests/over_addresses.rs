@@ -282,6 +282,33 @@ async fn so_many_failures_end_it_and_the_next_run_goes_on_where_it_was() {
 }
 
 #[tokio::test]
+async fn a_row_that_leads_to_one_that_was_proved_before_is_refused_too() {
+    let mut house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 2]).await;
+    let mut order = house.order(ShelfCommand::Reset);
+    order.at_once = 1;
+    let (world, stop) = house.world();
+    let mut watcher = |line: &ShelfLine| {
+        if matches!(line.event, ShelfEvent::Ended(_)) {
+            stop.send_replace(true);
+        }
+    };
+    let out = run(order, world, &mut watcher).await.expect("begun");
+    assert_eq!(results(&out)[0], LoanerResult::Done);
+    let first = house.shelf.loaners[0].clone();
+    let second = &mut house.shelf.loaners[1];
+    (second.mark, second.at) = (first.mark, first.at);
+    second.wanted = wishes(&[("model-lock", Value::Number(9.into()))]);
+    let (mut world, _stop) = house.world();
+    world.bssid = Arc::new(|_| no_bssid());
+    let order = house.order(ShelfCommand::Reset);
+    let out = run(order, world, &mut |_: &ShelfLine| {}).await;
+    let out = out.expect("begun");
+    assert!(out.loaners[0].earlier);
+    assert_eq!(code(&out.loaners[1]), "one-identity-twice");
+    assert_eq!(house.locks()[0], "off");
+}
+
+#[tokio::test]
 async fn a_second_run_at_the_same_time_is_refused_by_the_name_of_the_first() {
     let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 2]).await;
     let (world, _stop) = house.world();

@@ -160,6 +160,13 @@ async fn one_adapter_serves_others_while_a_loaner_restarts() {
     assert!(most <= 3, "{most} were on at once");
     nobody_is_held_twice(&out);
     for one in &out.loaners {
+        let steps: Vec<ShelfStep> = one.spans.iter().map(|span| span.step).collect();
+        assert_eq!(
+            steps[..2],
+            [ShelfStep::Waiting, ShelfStep::InRange],
+            "{steps:?}"
+        );
+        assert!(one.spans.windows(2).all(|two| two[0].to_s <= two[1].from_s));
         let mut free = one.spans.iter();
         let free = free.any(|span| span.step == ShelfStep::Restarting && span.adapter.is_none());
         assert!(free, "it held its adapter while it restarted: {one:#?}");
@@ -222,6 +229,27 @@ async fn who_is_known_by_its_serial_alone_is_asked_and_a_stranger_is_left_as_it_
         .filter(|line| matches!(line.event, ShelfEvent::Stranger(_)));
     assert_eq!(told.count(), 1);
     assert_eq!(out.findings[0].code, "stranger");
+}
+
+#[tokio::test]
+async fn an_adapter_that_is_switched_off_leaves_its_loaners_to_the_other_one() {
+    let both = ["wlan0", "wlan1"];
+    let shore = Shore::of(Family::SampleScript, &[Scenario::Locked; 2], &both).await;
+    let first = AdapterName::new("wlan0");
+    shore
+        .air
+        .set_state(&first, crate::wifi::AdapterState::SwitchedOff);
+    let order = shore.order(ShelfCommand::Reset, &both);
+    let (out, _, _) = shore.run(order).await;
+    assert_eq!(results(&out), [LoanerResult::Done; 2], "{out:#?}");
+    let adapters = out.loaners.iter().flat_map(|one| &one.spans);
+    let served = adapters.filter(|span| span.step == ShelfStep::Proving);
+    assert!(served.clone().count() > 0);
+    assert!(
+        served
+            .into_iter()
+            .all(|span| span.adapter.as_deref() == Some("wlan1"))
+    );
 }
 
 #[tokio::test]
