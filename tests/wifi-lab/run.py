@@ -69,6 +69,7 @@ def arguments():
     parser.add_argument("--missing", action="store_true", help="name the packages to install")
     parser.add_argument("--machines", type=int, default=MACHINES, help="side by side")
     parser.add_argument("--rounds", type=int, default=7, help="of the speed table")
+    parser.add_argument("--shelf-rounds", type=int, default=3, help="of the shelf's speed table")
     given = parser.parse_args()
     kind = "release" if given.bench else "debug"
     given.programs = given.programs or ROOT / "target" / kind
@@ -142,7 +143,7 @@ def main():
         sys.exit(f"run.py needs these Debian packages: {' '.join(missing)}")
     lab = Lab(Programs(given.programs))
     if given.bench:
-        return bench.run(lab, given.rounds)
+        return bench.run(lab, given.rounds, given.shelf_rounds)
     tally = Tally()
     wanted = [name for name in given.only if name != power_cut.NAME]
     left = []

@@ -11,6 +11,7 @@ sys.path.append(str(Path(__file__).parents[2] / "system"))
 import bench
 import contract
 import power_cut
+import shelf_bench
 from lab import Lab
 from report import Report
 from scenario import SCENARIOS, run
@@ -41,6 +42,7 @@ async def act(report, plan):
         await play(lab, report, plan)
     elif plan["do"] == "bench":
         await bench.play(lab, report, plan["rounds"])
+        await shelf_bench.play(lab, report, plan["shelf_rounds"])
     elif plan["do"] == "power-cut":
         await power_cut.cut(lab, report)
     elif plan["do"] == "power-back":

@@ -16,7 +16,7 @@ LOGS = "/run/lab-out"
 COMMAND_LIMIT_S = 60
 
 
-async def run(*words, quiet=False):
+async def run(*words, quiet=False, limit_s=COMMAND_LIMIT_S):
     """Runs a program of the set-up to its end and gives what it printed."""
     words = [str(word) for word in words]
     process = await asyncio.create_subprocess_exec(
@@ -26,7 +26,7 @@ async def run(*words, quiet=False):
         stderr=asyncio.subprocess.STDOUT,
     )
     try:
-        async with within(COMMAND_LIMIT_S, " ".join(words)):
+        async with within(limit_s, " ".join(words)):
             output = (await process.communicate())[0].decode(errors="replace")
     finally:
         if process.returncode is None:

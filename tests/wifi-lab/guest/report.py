@@ -17,7 +17,10 @@ class Report:
 
     def say(self, event, **more):
         line = {"event": event, "at_s": round(time.monotonic(), 2), **more}
-        self._port.write(json.dumps(line).encode() + b"\n")
+        left = json.dumps(line).encode() + b"\n"
+        # The port takes as much as it has room for.
+        while left:
+            left = left[self._port.write(left) or 0 :]
 
 
 class Checks:

@@ -7,8 +7,8 @@ import time
 from host.machine import LabBroke
 from host.tally import indent
 
-LIMIT_S = 1500
-SILENCE_S = 240
+LIMIT_S = 3000
+SILENCE_S = 900
 
 WAYS = {
     "linkmend": "`linkmend read`",
@@ -17,14 +17,25 @@ WAYS = {
     "radio": "wpa_supplicant driven directly, known channel, static address, curl",
 }
 
+SHELF_WAYS = {
+    "shelf_one": "`linkmend loaners reset`, one adapter",
+    "shelf_two": "the same, two adapters",
+    "shelf_script": "a loop of nmcli and curl, one adapter, without record and without identity",
+}
 
-def run(lab, rounds):
-    """Prints the table; gives the exit code."""
+
+def run(lab, rounds, shelf_rounds):
+    """Prints the tables; gives the exit code."""
     times = {way: [] for way in WAYS}
+    shelf = {way: [] for way in SHELF_WAYS}
+    plan = {"do": "bench", "rounds": rounds, "shelf_rounds": shelf_rounds}
     try:
-        with lab.boot("bench", {"do": "bench", "rounds": rounds}) as machine:
+        with lab.boot("bench", plan) as machine:
             for line in machine.lines(SILENCE_S, time.monotonic() + LIMIT_S):
-                if line["event"] == "time":
+                if line["event"] == "time" and line["way"] in shelf:
+                    shelf[line["way"]].append(line["took_s"])
+                    print(f"{line['way']:16} {line['took_s']:6.2f} s", file=sys.stderr, flush=True)
+                elif line["event"] == "time":
                     times[line["way"]].append((line["read_s"], line["ended_s"]))
                     print(f"{line['way']:16} {line['read_s']:6.2f} s", file=sys.stderr, flush=True)
                 elif line["event"] == "broke":
@@ -32,11 +43,37 @@ def run(lab, rounds):
     except LabBroke as fault:
         print(f"broke   the bench: {indent(fault).lstrip()}", flush=True)
         return 3
-    if any(len(measured) < rounds for measured in times.values()):
+    short = [len(measured) < rounds for measured in times.values()]
+    short += [len(measured) < shelf_rounds for measured in shelf.values()]
+    if any(short):
         print("broke   the bench: not all rounds were measured", flush=True)
         return 3
-    print(table(times, rounds), flush=True)
+    if rounds:
+        print(table(times, rounds), flush=True)
+    if shelf_rounds:
+        print(shelf_table(shelf, shelf_rounds), flush=True)
     return 0
+
+
+def shelf_table(shelf, rounds):
+    """The table of a whole shelf."""
+    median = {way: statistics.median(measured) for way, measured in shelf.items()}
+    lines = [
+        f"| six receivers, restarts of 8 to 11 s, {rounds} rounds | median | from, to |",
+        "| --- | --- | --- |",
+    ]
+    for way, words in SHELF_WAYS.items():
+        ends = f"{min(shelf[way]):.0f} to {max(shelf[way]):.0f} s"
+        lines.append(f"| {words} | {median[way]:.0f} s | {ends} |")
+    one, two = median["shelf_one"], median["shelf_two"]
+    lines += [
+        "",
+        "| to reach | reached |",
+        "| --- | --- |",
+        f"| two adapters at least 1.8 times as fast as one | {one / two:.2f} × |",
+        f"| one adapter at most half of the loop's time | {one / median['shelf_script']:.2f} × |",
+    ]
+    return "\n".join(["", *lines])
 
 
 def table(times, rounds):

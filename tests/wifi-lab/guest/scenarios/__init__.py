@@ -3,6 +3,7 @@
 from scenarios import rules  # noqa: F401, I001
 from scenarios import whole_way  # noqa: F401
 from scenarios import several  # noqa: F401
+from scenarios import shelf  # noqa: F401
 from scenarios import ways_in  # noqa: F401
 from scenarios import on_the_way  # noqa: F401
 from scenarios import ashore  # noqa: F401
