@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::{page::told, sign, signals, words};
-use crate::terms::output::loaners::{LoanerOut, ShelfCounts, ShelfOut};
+use crate::terms::output::loaners::{LoanerOut, LoanerResult, ShelfCounts, ShelfOut};
 
 /// The sums: a bar whose parts are as wide as they count, and the same in words.
 pub(super) fn sums(counts: &ShelfCounts) -> Markup {
@@ -59,7 +59,7 @@ fn tag(number: usize, loaner: &LoanerOut) -> Markup {
                 @if let Some(signal) = loaner.signal {
                     (signals::steps(signal))
                     span { (signal) " %" }
-                } @else {
+                } @else if loaner.result == LoanerResult::Missing {
                     span { "not heard" }
                 }
                 @if loaner.tries > 1 { span { (loaner.tries) " tries" } }
