@@ -44,6 +44,18 @@ pub enum WholeError {
 /// # Errors
 /// When there is something of that name, or it cannot be written.
 pub fn create(path: &Path, text: &str) -> Result<(), WholeError> {
+    new(path, NEW, text)
+}
+
+/// Writes a new file that its owner alone can read.
+///
+/// # Errors
+/// When there is something of that name, or it cannot be written.
+pub fn create_private(path: &Path, text: &str) -> Result<(), WholeError> {
+    new(path, PRIVATE, text)
+}
+
+fn new(path: &Path, mode: u32, text: &str) -> Result<(), WholeError> {
     let failed = |source| WholeError::Unwritable {
         path: path.to_owned(),
         source,
@@ -54,7 +66,7 @@ pub fn create(path: &Path, text: &str) -> Result<(), WholeError> {
             path: path.to_owned(),
         });
     }
-    let file = beside(path, NEW, text).map_err(failed)?;
+    let file = beside(path, mode, text).map_err(failed)?;
     file.persist_noclobber(path).map_err(|error| {
         if error.error.kind() == io::ErrorKind::AlreadyExists {
             WholeError::There {
@@ -118,6 +130,9 @@ pub fn folder(path: &Path) -> &Path {
 
 /// Rights of a new file, narrowed by the umask (POSIX.1-2017, open).
 const NEW: u32 = 0o666;
+
+/// Rights of a file that is its owner's alone.
+const PRIVATE: u32 = 0o600;
 
 /// The rights of owner, group and others.
 const RIGHTS: u32 = 0o777;

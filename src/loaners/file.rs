@@ -23,7 +23,7 @@ use crate::{
         shape,
         tree::{Entry, Node, What},
     },
-    terms::{Role, SettingName, Value},
+    terms::{Role, SettingName, Untrusted, Value},
 };
 
 /// Why there is no shelf.
@@ -108,8 +108,9 @@ pub fn family(name: &str, folder: &Path) -> Result<Profile, (String, String)> {
         profile::load_file(&folder.join(name)).map_err(|error| {
             let cause = std::error::Error::source(&error).map(|cause| format!(": {cause}"));
             let help = "`linkmend profile check` with its path shows every fault of a profile";
-            let message = format!("{error}{}", cause.unwrap_or_default());
-            (message, help.to_owned())
+            // The path is as the file has it, and what acts on a screen may stand in it.
+            let message = Untrusted::new(format!("{error}{}", cause.unwrap_or_default()));
+            (message.to_string(), help.to_owned())
         })?
     } else {
         profile::named(name).ok_or_else(|| {

@@ -40,6 +40,11 @@ pub fn csv(out: &ShelfOut) -> String {
     format!("\u{feff}{head}{}", lines(QuoteStyle::Always, rows))
 }
 
+/// How every such list begins.
+pub(super) fn beginning() -> String {
+    format!("\u{feff}{},", FIRST.join(","))
+}
+
 /// The columns that are always there, in this order.
 pub(super) const FIRST: [&str; 19] = [
     "label",

@@ -3,7 +3,7 @@
 use maud::{Markup, html};
 
 use super::{page::told, sign, signals, words};
-use crate::terms::output::loaners::{LoanerOut, LoanerResult, ShelfCounts, ShelfOut};
+use crate::terms::output::loaners::{LoanerOut, ShelfCounts, ShelfOut};
 
 /// The sums: a bar whose parts are as wide as they count, and the same in words.
 pub(super) fn sums(counts: &ShelfCounts) -> Markup {
@@ -42,14 +42,19 @@ pub(super) fn rack(out: &ShelfOut) -> Markup {
             h2 #glance { "The shelf at a glance" }
             ol.rack {
                 @for (number, loaner) in out.loaners.iter().enumerate() {
-                    li { (tag(number + 1, loaner)) }
+                    li { (tag(number + 1, loaner, was_listened(out))) }
                 }
             }
         }
     }
 }
 
-fn tag(number: usize, loaner: &LoanerOut) -> Markup {
+/// Whether anybody could have been heard: loaners that are reached by address are not.
+fn was_listened(out: &ShelfOut) -> bool {
+    !out.adapters.is_empty() || out.loaners.iter().any(|loaner| loaner.signal.is_some())
+}
+
+fn tag(number: usize, loaner: &LoanerOut, was_listened: bool) -> Markup {
     let weight = words::weight(loaner.result);
     html! {
         a.tag.(sign::class(weight)) href={ "#loaner-" (number) } {
@@ -59,7 +64,7 @@ fn tag(number: usize, loaner: &LoanerOut) -> Markup {
                 @if let Some(signal) = loaner.signal {
                     (signals::steps(signal))
                     span { (signal) " %" }
-                } @else if loaner.result == LoanerResult::Missing {
+                } @else if was_listened {
                     span { "not heard" }
                 }
                 @if loaner.tries > 1 { span { (loaner.tries) " tries" } }
@@ -76,4 +81,21 @@ fn tag(number: usize, loaner: &LoanerOut) -> Markup {
 )]
 fn percent(part: usize, whole: usize) -> String {
     format!("{:.3}%", part as f64 * 100.0 / whole.max(1) as f64)
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::testing::shelf;
+
+    #[test]
+    fn nobody_is_called_unheard_where_nobody_listened() {
+        let mut out = shelf();
+        assert!(rack(&out).into_string().contains("not heard"));
+        out.adapters.clear();
+        for loaner in &mut out.loaners {
+            loaner.signal = None;
+        }
+        assert!(!rack(&out).into_string().contains("not heard"));
+    }
 }

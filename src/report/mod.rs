@@ -20,3 +20,33 @@ pub(crate) mod testing;
 
 pub use csv::csv;
 pub use page::html;
+
+/// Whether a text is a report of either kind, so that a newer one may take its place.
+pub fn is_one(text: &str) -> bool {
+    // The mark of a page stands in its head, before anything that somebody else wrote.
+    let head = text.split_once("<title>").map_or("", |(head, _)| head);
+    head.contains(page::MARK) || text.starts_with(csv::beginning().trim_end_matches(','))
+}
+
+#[cfg(test)]
+mod tests {
+    use jiff::tz::TimeZone;
+
+    use super::{csv, html, is_one, testing};
+
+    #[test]
+    fn a_report_is_known_as_one_and_nothing_else_is() {
+        for out in [testing::shelf(), testing::hostile()] {
+            assert!(is_one(&html(&out, &TimeZone::UTC)));
+            assert!(is_one(&csv(&out)));
+        }
+        for other in [
+            "",
+            "label,serial\r\nHeron,TD-0042\r\n",
+            "<!DOCTYPE html><title>Tarn</title>",
+            "<title><meta name=\"generator\" content=\"linkmend\"></title>",
+        ] {
+            assert!(!is_one(other), "{other}");
+        }
+    }
+}

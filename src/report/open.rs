@@ -55,8 +55,10 @@ fn case(number: usize, loaner: &LoanerOut) -> Markup {
     }
 }
 
-/// Several that ended alike, without a reason of their own.
+/// Several that ended alike, for one reason or without any.
 fn several(result: LoanerResult, loaners: &[(usize, &LoanerOut)]) -> Markup {
+    let error = loaners.first().and_then(|(_, one)| one.error.as_ref());
+    let own = error.and_then(|error| error.help.as_deref());
     html! {
         article.case.(sign::class(words::weight(result))) {
             h3 { (loaners.len()) " loaners" (sign::with_word(result)) }
@@ -69,9 +71,17 @@ fn several(result: LoanerResult, loaners: &[(usize, &LoanerOut)]) -> Markup {
                         a href={ "#loaner-" (number + 1) } { (told(&loaner.label)) }
                     }
                 }
-                @if let Some(next) = words::next(result) {
+                @if let Some(error) = error {
+                    dt { "Why" }
+                    dd { (sentence(&error.message)) }
+                }
+                @if let Some(next) = own.or(words::next(result)) {
                     dt { "Next" }
                     dd { strong { (sentence(next)) } }
+                }
+                @if result == LoanerResult::Unproved && own.is_some() {
+                    dt { "Until then" }
+                    dd { "Do not lend them." }
                 }
             }
         }

@@ -26,6 +26,7 @@ pub fn html(out: &ShelfOut, zone: &TimeZone) -> String {
                 meta name="viewport" content="width=device-width, initial-scale=1";
                 meta name="color-scheme" content="light dark";
                 meta name="format-detection" content="telephone=no";
+                (PreEscaped(MARK))
                 title { (title) }
                 style { (PreEscaped(SHEET)) }
             }
@@ -49,6 +50,9 @@ pub fn html(out: &ShelfOut, zone: &TimeZone) -> String {
     }
     .into_string()
 }
+
+/// By what such a page is known: HTML (Living Standard, 4.2.5.1) has it for the program that made it.
+pub(super) const MARK: &str = r#"<meta name="generator" content="linkmend">"#;
 
 /// Text of somebody else within ours: its writing direction ends where it ends.
 pub(super) fn told(text: &str) -> Markup {

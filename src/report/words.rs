@@ -84,7 +84,8 @@ pub(crate) fn next(result: LoanerResult) -> Option<&'static str> {
             "Do away with the reason, and run the shelf again: what is proved stays as it is."
         }
         LoanerResult::Unproved => {
-            "Power it, keep it near, and run `linkmend resume`. Until then do not lend it."
+            "Power it, keep it near, and run the shelf again, or `linkmend resume`. Until then do not \
+             lend it."
         }
         LoanerResult::Missing => {
             "Charge the battery, power it alone and near, and run the shelf again: what is proved \
@@ -95,33 +96,54 @@ pub(crate) fn next(result: LoanerResult) -> Option<&'static str> {
 }
 
 /// What did not end as wanted, the gravest first: what may be set either way, then what failed, then
-/// what is not known. A loaner with a reason of its own stands alone, those without share a place.
-/// Each with its place in the file, from 0.
+/// what is not known. Loaners with one reason share a place, and so do those without any. Each with its
+/// place in the file, from 0.
 pub(crate) fn left_to_do(out: &ShelfOut) -> Vec<(LoanerResult, Vec<(usize, &LoanerOut)>)> {
-    let mut left = Vec::new();
+    let reason = |one: &LoanerOut| {
+        one.error
+            .as_ref()
+            .map(|e| (e.message.clone(), e.help.clone()))
+    };
+    let mut left: Vec<(LoanerResult, Vec<(usize, &LoanerOut)>)> = Vec::new();
     for result in GRAVEST_FIRST {
+        let first = left.len();
         let all = out.loaners.iter().enumerate();
-        let (alone, together): (Vec<_>, Vec<_>) = all
+        let all = all
             .filter(|(_, loaner)| loaner.result == result)
-            .partition(|(_, loaner)| loaner.error.is_some());
-        left.extend(alone.into_iter().map(|one| (result, vec![one])));
-        if !together.is_empty() {
-            left.push((result, together));
+            .filter(|(_, loaner)| result != LoanerResult::Done || is_done_in_part(loaner));
+        for (number, loaner) in all {
+            let alike = |(_, group): &&mut (_, Vec<(usize, &LoanerOut)>)| {
+                group.first().map(|(_, one)| reason(one)) == Some(reason(loaner))
+            };
+            match left[first..].iter_mut().find(alike) {
+                Some((_, group)) => group.push((number, loaner)),
+                None => left.push((result, vec![(number, loaner)])),
+            }
         }
+        // A reason of their own says more than none.
+        left[first..].sort_by_key(|(_, group)| group.iter().all(|(_, one)| one.error.is_none()));
     }
     left
 }
 
-const GRAVEST_FIRST: [LoanerResult; 8] = [
+/// Of those that are done, only such as are done in part.
+const GRAVEST_FIRST: [LoanerResult; 9] = [
     LoanerResult::Unproved,
     LoanerResult::PutBack,
     LoanerResult::Failed,
     LoanerResult::Refused,
+    LoanerResult::Done,
     LoanerResult::Missing,
     LoanerResult::NotTried,
     LoanerResult::Differs,
     LoanerResult::Planned,
 ];
+
+/// Whether what was written is proved, and something else that the file wants was left: what local
+/// rules set.
+pub(crate) fn is_done_in_part(loaner: &LoanerOut) -> bool {
+    loaner.result == LoanerResult::Done && loaner.error.is_some()
+}
 
 /// Where a loaner is on its way.
 pub(crate) fn step(step: ShelfStep) -> &'static str {
@@ -215,7 +237,8 @@ pub(crate) fn sums(counts: &ShelfCounts) -> Vec<Sum> {
 /// The whole run in one sentence.
 pub(crate) fn verdict(out: &ShelfOut) -> String {
     let all = out.counts.all;
-    let good = out.counts.done + out.counts.as_wanted;
+    let in_part = out.loaners.iter().filter(|one| is_done_in_part(one));
+    let good = (out.counts.done + out.counts.as_wanted).saturating_sub(in_part.count());
     let rest = all.saturating_sub(good);
     if all == 0 {
         return "There is no loaner in this run.".into();

@@ -53,12 +53,14 @@ pub(super) const BEHIND_BUILT_IN: [&str; 2] = [
 ];
 
 /// Many receivers.
-pub(super) const SHELF: [&str; 4] = [
-    "Power one of them alone, and go through it to the end. Then that one off, and the next one on.",
-    "Mark each one that is done: their networks look alike.",
-    "A lock may be there on purpose, with another number for every craft: set it to the number of \
-     its transmitter instead of clearing it.",
-    "`linkmend history` lists which receivers were read and changed, and what was there before.",
+pub(super) const SHELF: [&str; 5] = [
+    "`linkmend loaners reset --practice` shows all of it on a simulated shelf of 24.",
+    "`linkmend loaners init tarn.toml --from rows.csv --family NAME` makes the shelf's file from a table: \
+     the label on each sticker, and its serial or BSSID. Say in it what all of them should be.",
+    "`linkmend loaners check tarn.toml` reads them all, says what differs, and writes nothing.",
+    "`linkmend loaners reset tarn.toml` writes that, proves it, and says which to power next. Stopped or \
+     cut off, it goes on where it was when it is run again.",
+    "`linkmend loaners report tarn.html` gives the last run as a page to read and print.",
 ];
 
 /// A network that leads nowhere else.

@@ -82,7 +82,7 @@ async fn what(guide: &Guide<'_>) -> Result<Seen, Failure> {
             ],
             "1: the sticks do nothing, and the transmitter shows no link. 2: the transmitter shows a \
              good link, and servos and motors stay still all the same. 3: all settings are shown and \
-             kept on record, and nothing is changed. 4: what can be done for many today.",
+             kept on record, and nothing is changed. 4: which commands go through all of them in one run.",
         )
         .await?;
     Ok(match chosen {
@@ -152,13 +152,15 @@ async fn still(guide: &Guide<'_>) -> Result<Exit, Failure> {
 
 async fn shelf(guide: &Guide<'_>) -> Result<Exit, Failure> {
     guide.list(
-        "Today linkmend goes through a shelf one receiver at a time:",
+        "A whole shelf is described in one file, and gone through in one run:",
         &advice::SHELF,
     );
     let go_on = guide
         .agree(
-            "Begin with one of them now?",
-            "This goes on as for a single receiver. Start linkmend again for the next one.",
+            "Go through a single one of them now?",
+            "This goes on as for a single receiver, and needs no file. A lock may be there on purpose, with \
+             another number for every craft: set it to the number of its transmitter instead of clearing \
+             it.",
         )
         .await?;
     if go_on {

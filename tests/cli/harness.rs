@@ -227,6 +227,12 @@ impl Call {
         self
     }
 
+    /// It must tell none of these either.
+    pub(crate) fn keeping(mut self, secrets: Vec<String>) -> Self {
+        self.secrets.extend(secrets);
+        self
+    }
+
     /// The command itself, for tests that start and stop it by hand.
     pub(crate) fn into_command(self) -> Command {
         self.command

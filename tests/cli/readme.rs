@@ -81,6 +81,94 @@ fn its_reading_shows_every_setting_as_it_is_printed() {
     }
 }
 
+/// The address of a simulated receiver, and how long a run takes, are not the same each time.
+fn is_the_same_each_time(line: &str) -> bool {
+    !line.contains("127.0.0.1") && !line.contains("connection was refused")
+}
+
+#[test]
+fn its_shelf_comes_to_what_it_shows() {
+    let readme = readme();
+    assert!(readme.contains("cargo run --release -- loaners reset --practice --yes\n"));
+    let data = tempfile::tempdir().expect("a folder");
+    let said = Call::new(&["loaners", "reset", "--practice", "--yes"])
+        .words(&["--data-dir", &data.path().display().to_string()])
+        .run()
+        .ends(5);
+    let flat = |text: &str| text.split_whitespace().collect::<Vec<_>>().join(" ");
+    let said = flat(&said.stdout);
+    let shown = block(&readme, "shelf");
+    let mut count = 0;
+    for line in shown.lines().filter(|line| is_the_same_each_time(line)) {
+        let line = line.split(" in 9 s").next().unwrap_or_default();
+        if line == "…" {
+            continue;
+        }
+        assert!(said.contains(&flat(line)), "`{line}` is not in:\n{said}");
+        count += 1;
+    }
+    assert!(count > 15, "{count} lines");
+}
+
+#[test]
+fn its_table_of_a_run_is_what_the_table_shows() {
+    let file = Path::new(env!("CARGO_MANIFEST_DIR")).join("src/cli/loaners/golden/table-80.txt");
+    let golden = std::fs::read_to_string(file).expect("a golden file");
+    let readme = readme();
+    let shown = block(&readme, "table");
+    for line in shown.lines().filter(|line| *line != "…") {
+        assert!(golden.lines().any(|one| one == line), "`{line}`");
+    }
+    assert!(readme.contains("(tests/report/report.png)"));
+}
+
+/// The script of every night, with the real program, on a good night and on a bad one.
+#[test]
+fn its_nightly_script_says_nothing_on_a_good_night_and_who_is_at_fault_on_a_bad_one() {
+    use std::os::unix::fs::PermissionsExt;
+    let shelf = crate::shelf::Loaners::new(2, "locked");
+    let program = Path::new(env!("CARGO_BIN_EXE_linkmend"));
+    // `linkmend` is found on the path, as a wrapper that knows the data folder of this test.
+    let wrapper = format!(
+        "#!/bin/sh\nexec '{}' \"$@\" --data-dir '{}'\n",
+        program.display(),
+        shelf.data().display()
+    );
+    std::fs::create_dir(shelf.path("bin")).expect("made");
+    for (name, text) in [
+        ("bin/linkmend", wrapper),
+        ("nightly", block(&readme(), "nightly")),
+    ] {
+        shelf.write(name, &text);
+        let rights = std::fs::Permissions::from_mode(0o700);
+        std::fs::set_permissions(shelf.path(name), rights).expect("ours");
+    }
+    let night = |file: &str| {
+        let output = std::process::Command::new("sh")
+            .arg(shelf.path("nightly"))
+            .arg(shelf.path(file))
+            .env("PATH", format!("{}:/usr/bin:/bin", shelf.word("bin")))
+            .stdin(Stdio::null())
+            .output()
+            .expect("it runs");
+        let text = String::from_utf8_lossy(&output.stdout).into_owned();
+        let errors = String::from_utf8_lossy(&output.stderr).into_owned();
+        assert_eq!(errors, "");
+        (output.status.code(), text)
+    };
+    let (code, text) = night("shelf.toml");
+    assert_eq!(code, Some(4), "{text}");
+    for label in shelf.labels("locked") {
+        let flat = text.split_whitespace().collect::<Vec<_>>().join(" ");
+        assert!(flat.contains(&format!("{label} differs")), "{text}");
+    }
+    let (code, text) = night("none.toml");
+    assert_eq!(code, Some(2), "{text}");
+    assert!(text.contains("No such file"), "{text}");
+    shelf.reset(&[]).run().ends(0);
+    assert_eq!(night("shelf.toml"), (Some(0), String::new()));
+}
+
 #[test]
 fn its_json_is_valid_by_the_schema() {
     let object: Json = serde_json::from_str(&block(&readme(), "json")).expect("JSON");

@@ -77,9 +77,14 @@ impl Left {
     #[track_caller]
     pub(crate) fn with(self, code: i32, words: &str) -> Self {
         assert_eq!(self.code, code, "{}", self.seen);
-        let flat = self.seen.split_whitespace().collect::<Vec<_>>().join(" ");
-        assert!(flat.contains(words), "`{words}` is not in:\n{}", self.seen);
+        assert!(self.shows(words), "`{words}` is not in:\n{}", self.seen);
         self
+    }
+
+    /// Whether some words were seen, line breaks aside.
+    pub(crate) fn shows(&self, words: &str) -> bool {
+        let flat = self.seen.split_whitespace().collect::<Vec<_>>().join(" ");
+        flat.contains(words)
     }
 
     /// Asserts that none of these was ever on the screen.

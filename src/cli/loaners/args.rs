@@ -20,7 +20,8 @@ pub enum Loaners {
     Init(LoanersInit),
     /// Read all of a shelf, and say what differs from what it should be; writes nothing
     #[command(
-        after_help = "Ends with 4 where anything is not as the file wants it.\n\n\
+        after_help = "Ends with 0 where all are as the file wants them, with 4 where anything is not (one that is \
+        missing too), and with 1 where it could not go on.\n\n\
         Examples:\n  \
         linkmend loaners check --practice\n  \
         linkmend loaners check tarn.toml\n  \
@@ -30,9 +31,12 @@ pub enum Loaners {
     /// Write what the file names to all of a shelf, and prove it
     #[command(
         after_help = "What the file does not name stays as it is; region and power are compared and never \
-        written. Run it again after a stop: what is proved is not done again.\n\n\
+        written. One that fails is tried again at the end. A Ctrl-C lets those under way come to \
+        where they can be left, a second one ends it at once. Run it again after either: what is proved \
+        is not done again, what was cut off is finished or undone first.\n\n\
         Exit codes: 0 all are as the file wants them; else the gravest of its loaners: 7 unproved, 5 did \
-        not take and what was there is back, 6 refused, 1 failed, 3 missing.\n\n\
+        not take and what was there is back, 6 refused, or left in part, 1 failed or not tried, 3 missing. Stopped by \
+        Ctrl-C: 130 before any write, 7 after one.\n\n\
         Examples:\n  \
         linkmend loaners reset --practice\n  \
         linkmend loaners reset tarn.toml --dry-run\n  \
@@ -41,7 +45,8 @@ pub enum Loaners {
     Reset(LoanersReset),
     /// The report on a run over a shelf, as a page or as a table
     #[command(
-        after_help = "Each run leaves its page in the data folder and says where.\n\n\
+        after_help = "Each run leaves its page in the data folder and says where. An older report of that name is \
+        replaced, nothing else is written over.\n\n\
         Examples:\n  \
         linkmend loaners report tarn.html           the last run, as a page\n  \
         linkmend loaners report tarn.csv --run 12   that one, for a spreadsheet"

@@ -1,15 +1,19 @@
 //! The report of a run on disk: who reads it sees who the loaners are, so it is its owner's alone.
 
 use std::{
-    fs::{self, OpenOptions},
-    io::Write,
-    os::unix::fs::OpenOptionsExt,
+    fs,
     path::{Path, PathBuf},
 };
 
 use jiff::tz::TimeZone;
 
-use crate::{change::Trouble, cli::failure::Failure, report, terms::output::loaners::ShelfOut};
+use crate::{
+    change::Trouble,
+    cli::failure::Failure,
+    files::whole::{self, WholeError},
+    report,
+    terms::{Exit, output::loaners::ShelfOut},
+};
 
 /// The folder below the data folder.
 const FOLDER: &str = "reports";
@@ -28,14 +32,35 @@ pub(super) fn page(out: &ShelfOut) -> String {
     report::html(out, &TimeZone::system())
 }
 
-/// Writes a text that its owner alone can read; what was there is replaced.
+/// Writes a report that its owner alone can read. An older one is replaced and keeps its rights; nothing
+/// else is written over.
 pub(super) fn write(path: &Path, text: &str) -> Result<(), Failure> {
-    let mut options = OpenOptions::new();
-    options.write(true).create(true).truncate(true).mode(0o600);
-    options
-        .open(path)
-        .and_then(|mut file| file.write_all(text.as_bytes()))
-        .map_err(|error| unwritten(path, &error))
+    let written = match fs::read(path) {
+        Ok(old) => match String::from_utf8(old) {
+            Ok(old) if report::is_one(&old) => whole::replace(path, &old, text),
+            _ => return Err(there(path)),
+        },
+        // What can be read in no way is there all the same, and is told as that.
+        Err(_) => whole::create_private(path, text),
+    };
+    written.map_err(|error| match error {
+        WholeError::There { .. } => there(path),
+        WholeError::Unwritable { source, .. } => unwritten(path, &source),
+        WholeError::Changed { .. } => {
+            let message = error.to_string();
+            Failure::Trouble(Trouble::new(
+                "file-unwritten",
+                message,
+                Some("run it again"),
+            ))
+        }
+    })
+}
+
+fn there(path: &Path) -> Failure {
+    let message = format!("`{}` is there already, and is no report", path.display());
+    let help = "nothing but an older report is written over: take another name, or move it away";
+    Failure::Trouble(Trouble::new("file-there", message, Some(help)).ending(Exit::Refused))
 }
 
 fn unwritten(path: &Path, error: &std::io::Error) -> Failure {

@@ -1,7 +1,7 @@
 //! `linkmend loaners check` and `reset`: from what was typed to a run over the shelf, shown as it
 //! goes, and its report.
 
-use std::{path::Path, sync::Arc};
+use std::{collections::BTreeSet, path::Path, sync::Arc};
 
 use super::{
     args::{LoanersCheck, LoanersReset, LoanersRun},
@@ -19,16 +19,20 @@ use crate::{
         target,
         wifi::{adapter, key},
     },
-    journal::{Journal, JournalError},
+    journal::{Journal, JournalError, RunRow},
     loaners::{
         self,
         run::{self, Order, Trust, World, under_way},
         shelf::{Shelf, is_only_compared},
     },
-    profile::Security,
+    profile::{Profile, Security},
+    report::words,
+    session::Limits,
     terms::{
         Exit, SettingName, Untrusted,
-        output::loaners::{LoanerResult, ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep},
+        output::loaners::{
+            LoanerOut, LoanerResult, ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep,
+        },
     },
     wifi::{AdapterName, Wifi, host::one_at_a_time},
 };
@@ -40,7 +44,7 @@ const CAUTION: &str = "Propulsion off or propellers removed; powered from USB or
 /// Runs `check`.
 pub(super) async fn check(context: &Context, typed: &LoanersCheck) -> Result<Exit, Failure> {
     let set = Set::begin(context, &typed.run).await?;
-    let order = set.order(&typed.run, ShelfCommand::Check);
+    let order = set.order(&typed.run, ShelfCommand::Check)?;
     let out = set.carry_out(context, &typed.run, order).await?;
     Ok(after_check(&out))
 }
@@ -48,9 +52,10 @@ pub(super) async fn check(context: &Context, typed: &LoanersCheck) -> Result<Exi
 /// Runs `reset`.
 pub(super) async fn reset(context: &Context, typed: &LoanersReset) -> Result<Exit, Failure> {
     let set = Set::begin(context, &typed.run).await?;
-    let mut order = set.order(&typed.run, ShelfCommand::Reset);
+    let mut order = set.order(&typed.run, ShelfCommand::Reset)?;
     order.dry_run = typed.writing.dry_run;
-    if typed.anew {
+    // Simulated loaners end with their process: what was proved of them is gone too.
+    if typed.anew || set.simulated.is_some() {
         order.trust = Trust::Nothing;
     }
     if !typed.writing.dry_run && !typed.writing.yes {
@@ -65,6 +70,7 @@ struct Set {
     journal: Journal,
     shelf: Arc<Shelf>,
     text: String,
+    limits: Limits,
     simulated: Simulated,
 }
 
@@ -78,6 +84,7 @@ type Simulated = Option<std::convert::Infallible>;
 impl Set {
     /// Reads the file, or puts up the practice shelf, and opens the journal.
     async fn begin(context: &Context, typed: &LoanersRun) -> Result<Self, Failure> {
+        let limits = target::limits(&typed.limit)?;
         // The file first: where it is faulty, nothing else matters.
         let (shelf, text, simulated) = match &typed.file {
             Some(file) => {
@@ -86,19 +93,20 @@ impl Set {
             }
             None => practice(context).await?,
         };
-        let journal = match context.journal(typed.practice).await {
-            Err(Failure::Journal(JournalError::Busy { .. })) => return Err(busy(context, typed)?),
-            journal => journal?,
-        };
+        open_agreed(typed, &shelf.profile)?;
+        let journal = context.journal(typed.practice).await;
+        let journal = journal.map_err(|failure| busy(context, typed, failure))?;
         Ok(Self {
             journal,
             shelf: Arc::new(shelf),
             text,
+            limits,
             simulated,
         })
     }
 
-    fn order(&self, typed: &LoanersRun, command: ShelfCommand) -> Order {
+    /// What is to be done. Nobody is asked anything before it makes sense.
+    fn order(&self, typed: &LoanersRun, command: ShelfCommand) -> Result<Order, Failure> {
         let mut order = Order::new(Arc::clone(&self.shelf), self.text.clone(), command);
         order.path.clone_from(&typed.file);
         if !typed.only.is_empty() {
@@ -109,7 +117,8 @@ impl Set {
             order.at_once = order.at_once.min(powered.into());
         }
         order.stop_after = typed.stop_after.map(Into::into);
-        order
+        run::sensible(&order).map_err(Failure::Trouble)?;
+        Ok(order)
     }
 
     /// Goes over the shelf, and says what came of it.
@@ -122,8 +131,9 @@ impl Set {
         let world = self.world(context, typed, &mut order).await?;
         let show = Show::new(context.screen, world.speed);
         let mut watcher = |line: &ShelfLine| {
+            // Putting back is a write too, and may be the first one where a cut-off change is undone.
             if let ShelfEvent::Step {
-                step: ShelfStep::Writing,
+                step: ShelfStep::Writing | ShelfStep::PuttingBack,
                 ..
             } = &line.event
             {
@@ -165,39 +175,47 @@ impl Set {
     ) -> Result<World, Failure> {
         let profile = &self.shelf.profile;
         let mut world = World::new(self.journal.clone(), context.stop.clone());
-        world.limits = target::limits(&typed.limit)?;
+        world.limits = self.limits.clone();
         self.simulate(&mut world);
-        let login = LoginFrom::typed(typed.login_file.as_deref()).await?;
-        world.login = login.credentials(profile, context.screen).await?;
-        let takes_part =
-            |label: &String| order.only.as_ref().is_none_or(|only| only.contains(label));
-        let by_air = |one: &loaners::shelf::Loaner| one.at.is_none() && takes_part(&one.label);
-        if !self.shelf.loaners.iter().any(by_air) {
+        let by_air =
+            |one: &loaners::shelf::Loaner| one.at.is_none() && order.takes_part(&one.label);
+        let needs_air = self.shelf.loaners.iter().any(by_air);
+        // Somebody may be asked here, and may want to stop instead.
+        let secrets = self.secrets(context, typed, needs_air, &mut world);
+        context.or_stopped(secrets).await?;
+        if !needs_air {
             return Ok(world);
         }
-        let network = profile.network.as_ref();
-        let is_open = network.is_some_and(|network| network.security == Security::Open);
-        // All of the family's networks, so as the profile names them.
-        let agreed = |network: &crate::profile::Network| {
-            let names = &network.names;
-            let name = typed.open_network.as_ref();
-            name.is_some_and(|name| names.contains(name))
-        };
-        world.open_agreed = is_open && network.is_some_and(agreed);
-        world.passphrase = key::of_file(typed.passphrase_file.as_deref()).await?;
-        if let Some(network) = network
-            && world.passphrase.is_none()
-        {
-            world.passphrase = key::of_family(network, context.screen).await?;
-        }
+        world.open_agreed = open_agreed(typed, profile)?;
         let wifi = crate::wifi::service().await?;
-        order.adapters = adapters(context, &*wifi, typed).await?;
+        order.adapters = context.or_stopped(adapters(context, &*wifi, typed)).await?;
         for one in &order.adapters {
             let way = &context.way_home;
             way.remember(&wifi, &self.journal, one).await?;
         }
         world.wifi = Some(wifi);
         Ok(world)
+    }
+
+    /// The login and the passphrase of all of them, where there is one.
+    async fn secrets(
+        &self,
+        context: &Context,
+        typed: &LoanersRun,
+        needs_air: bool,
+        world: &mut World,
+    ) -> Result<(), Failure> {
+        let profile = &self.shelf.profile;
+        let login = LoginFrom::typed(typed.login_file.as_deref()).await?;
+        world.login = login.credentials(profile, context.screen).await?;
+        world.passphrase = key::of_file(typed.passphrase_file.as_deref()).await?;
+        if let Some(network) = &profile.network
+            && needs_air
+            && world.passphrase.is_none()
+        {
+            world.passphrase = key::of_family(network, context.screen).await?;
+        }
+        Ok(())
     }
 
     #[cfg(feature = "practice")]
@@ -236,13 +254,14 @@ async fn practice(context: &Context) -> Result<(Shelf, String, Simulated), Failu
         Tone::Careful,
         &format!(
             "PRACTICE: these receivers are simulated in this program and {speed} times faster than \
-             the real thing. Nothing real is read or changed. Three of them misbehave."
+             the real thing. Nothing real is read or changed. Three of them misbehave. Each run has \
+             them anew, as the last course left them."
         ),
     );
     Ok((shelf, text, Some(Arc::new(simulated))))
 }
 
-/// The same shelf each time, so that a second run finds what the first has left on record.
+/// The same shelf each time, so that what a person saw once is there again.
 #[cfg(feature = "practice")]
 const SEED: u64 = 1;
 
@@ -258,33 +277,50 @@ async fn practice(_context: &Context) -> Result<(Shelf, String, Simulated), Fail
     ))
 }
 
-/// Another program holds the journal: the run that it is at, where it is at one.
-fn busy(context: &Context, typed: &LoanersRun) -> Result<Failure, Failure> {
-    let folder = context.folder(typed.practice)?;
-    Ok(match under_way(&folder)? {
-        Some(run) => Failure::Trouble(
-            Trouble::new(
-                "run-under-way",
-                format!(
-                    "a run over `{}` is under way: run {}, process {}, since {}",
-                    Untrusted::new(run.run.title.as_str()),
-                    run.id.0,
-                    run.pid,
-                    run.began
-                ),
-                Some("wait for its end, or stop it with Ctrl-C; this one goes on where it stops"),
-            )
-            .ending(Exit::Refused),
-        ),
-        None => Failure::Trouble(
-            Trouble::new(
-                "journal-busy",
-                "another linkmend is at work and holds the journal",
-                Some("wait for its end"),
-            )
-            .ending(Exit::Refused),
-        ),
-    })
+/// Where another program holds the journal: the run that it is at, if it is at one.
+fn busy(context: &Context, typed: &LoanersRun, failure: Failure) -> Failure {
+    let Failure::Journal(JournalError::Busy { pid, .. }) = &failure else {
+        return failure;
+    };
+    let folder = context.folder(typed.practice).ok();
+    let run = folder.and_then(|folder| under_way(&folder).ok().flatten());
+    // One that was cut off is open on record too; whoever holds the journal now is another process.
+    let holds = |run: &RunRow| pid.is_none_or(|pid| pid == run.pid);
+    let Some(run) = run.filter(holds) else {
+        return failure;
+    };
+    let title = Untrusted::new(run.run.title.as_str());
+    let message = format!(
+        "a run over `{title}` is under way: run {}, process {}, since {}",
+        run.id.0, run.pid, run.began
+    );
+    let help =
+        "wait for its end, or stop it with a Ctrl-C; run again, a reset goes on where it stopped";
+    Failure::Trouble(Trouble::new("run-under-way", message, Some(help)).ending(Exit::Refused))
+}
+
+/// Whether secrets may go over the open networks of the family: all of them, so as the profile names
+/// them.
+///
+/// # Errors
+/// When what was typed is no name of theirs: then something else was meant.
+fn open_agreed(typed: &LoanersRun, profile: &Profile) -> Result<bool, Failure> {
+    let Some(name) = &typed.open_network else {
+        return Ok(false);
+    };
+    let family = &profile.family;
+    let Some(network) = &profile.network else {
+        let message = format!("`{name}` is no network of {family}: it opens none");
+        return Err(Failure::usage(message, "leave --open-network out"));
+    };
+    if network.names.contains(name) {
+        return Ok(network.security == Security::Open);
+    }
+    let names: Vec<String> = network.names.iter().map(|one| format!("`{one}`")).collect();
+    Err(Failure::usage(
+        format!("`{name}` is no network of {family}"),
+        format!("give it as the profile has it: {}", names.join(" or ")),
+    ))
 }
 
 /// The adapters that may be used: those that were named, or all that can be used.
@@ -333,18 +369,15 @@ async fn agree(context: &Context, order: &Order) -> Result<(), Failure> {
         ));
     }
     let shelf = &order.shelf;
-    let takes_part = |label: &String| order.only.as_ref().is_none_or(|only| only.contains(label));
-    let count = shelf.loaners.iter().filter(|one| takes_part(&one.label));
-    let count = count.count();
-    let mut settings: Vec<&str> = shelf
-        .loaners
+    let all = shelf.loaners.iter();
+    let meant: Vec<_> = all.filter(|one| order.takes_part(&one.label)).collect();
+    let settings: BTreeSet<&str> = meant
         .iter()
         .flat_map(|one| one.wanted.keys())
         .filter(|name| !is_only_compared(name))
         .map(SettingName::as_str)
         .collect();
-    settings.sort_unstable();
-    settings.dedup();
+    let settings: Vec<&str> = settings.into_iter().collect();
     let asking = screen.asking();
     asking.remark(
         Tone::Plain,
@@ -355,10 +388,12 @@ async fn agree(context: &Context, order: &Order) -> Result<(), Failure> {
     );
     asking.remark(Tone::Careful, CAUTION);
     let title = Untrusted::new(shelf.title.as_str());
-    let of = if count == 1 { "1 loaner" } else { "loaners" };
-    let question = match count {
-        1 => format!("Reset {of} of \"{title}\"?"),
-        many => format!("Reset {many} {of} of \"{title}\"?"),
+    let question = match meant[..] {
+        [one] => format!(
+            "Reset `{}` of \"{title}\"?",
+            Untrusted::new(one.label.as_str())
+        ),
+        _ => format!("Reset {} loaners of \"{title}\"?", meant.len()),
     };
     let agreed = context
         .or_stopped(async {
@@ -379,15 +414,18 @@ async fn agree(context: &Context, order: &Order) -> Result<(), Failure> {
 
 /// 0 where all are as the file wants them.
 fn after_check(out: &ShelfOut) -> Exit {
-    let fine = out.findings.is_empty()
-        && out
-            .loaners
-            .iter()
-            .all(|one| one.result == LoanerResult::AsWanted);
-    match (&out.error, fine) {
-        (Some(error), _) if error.code == Failure::Stopped.fault().code => Exit::Cancelled,
-        (_, true) => Exit::Done,
-        (_, false) => Exit::NotAsWanted,
+    let is_fine = |one: &LoanerOut| one.result == LoanerResult::AsWanted;
+    match out.error.as_ref().map(|error| error.code.as_str()) {
+        Some(CANCELLED) => Exit::Cancelled,
+        // Who was not tried is not known to be as wanted.
+        None | Some(TOO_MANY_FAILED) => {
+            if out.findings.is_empty() && out.loaners.iter().all(is_fine) {
+                Exit::Done
+            } else {
+                Exit::NotAsWanted
+            }
+        }
+        Some(_) => Exit::Failed,
     }
 }
 
@@ -395,28 +433,142 @@ fn after_check(out: &ShelfOut) -> Exit {
 fn after_reset(out: &ShelfOut) -> Exit {
     let any =
         |results: &[LoanerResult]| out.loaners.iter().any(|one| results.contains(&one.result));
-    let was_stopped = out
-        .error
-        .as_ref()
-        .is_some_and(|error| error.code == Failure::Stopped.fault().code);
-    let wrote = any(&[
-        LoanerResult::Done,
-        LoanerResult::PutBack,
-        LoanerResult::Unproved,
-    ]);
+    let error = out.error.as_ref().map(|error| error.code.as_str());
+    let was_stopped = error == Some(CANCELLED);
+    // What an earlier run wrote this one did not.
+    let wrote = out.loaners.iter().any(|one| {
+        let wrote = matches!(
+            one.result,
+            LoanerResult::Done | LoanerResult::PutBack | LoanerResult::Unproved
+        );
+        wrote && !one.earlier
+    });
     if any(&[LoanerResult::Unproved]) || was_stopped && wrote {
         Exit::Unproved
     } else if was_stopped {
         Exit::Cancelled
     } else if any(&[LoanerResult::PutBack]) {
         Exit::PutBack
-    } else if any(&[LoanerResult::Refused]) {
+    } else if any(&[LoanerResult::Refused]) || out.loaners.iter().any(words::is_done_in_part) {
         Exit::Refused
     } else if any(&[LoanerResult::Failed, LoanerResult::NotTried]) {
         Exit::Failed
     } else if any(&[LoanerResult::Missing]) {
         Exit::NoDevice
+    } else if error.is_some() {
+        // All had their turn, and it is not on record.
+        if wrote { Exit::Unproved } else { Exit::Failed }
     } else {
         Exit::Done
+    }
+}
+
+/// The codes of why a run ended early, as [`run::run`] gives them.
+const CANCELLED: &str = "cancelled";
+const TOO_MANY_FAILED: &str = "too-many-failed";
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::{report::testing::shelf, terms::output::Fault};
+
+    /// A made-up run that ended so.
+    fn ended(results: &[LoanerResult]) -> ShelfOut {
+        let mut out = shelf();
+        out.error = None;
+        out.findings.clear();
+        let plain = LoanerOut {
+            error: None,
+            earlier: false,
+            ..out.loaners[0].clone()
+        };
+        let one = |result: &LoanerResult| LoanerOut {
+            result: *result,
+            ..plain.clone()
+        };
+        out.loaners = results.iter().map(one).collect();
+        out
+    }
+
+    fn early(code: &str, results: &[LoanerResult]) -> ShelfOut {
+        let mut out = ended(results);
+        out.error = Some(fault(code));
+        out
+    }
+
+    fn fault(code: &str) -> Fault {
+        Fault {
+            code: code.into(),
+            message: "made up".into(),
+            help: None,
+        }
+    }
+
+    #[test]
+    fn a_reset_ends_as_the_gravest_of_its_loaners() {
+        use LoanerResult::{
+            AsWanted, Done, Failed, Missing, NotTried, Planned, PutBack, Refused, Unproved,
+        };
+        // The gravest first: each outweighs all that stand after it (the help of `reset`).
+        let order = [
+            (Unproved, Exit::Unproved),
+            (PutBack, Exit::PutBack),
+            (Refused, Exit::Refused),
+            (Failed, Exit::Failed),
+            (NotTried, Exit::Failed),
+            (Missing, Exit::NoDevice),
+            (Planned, Exit::Done),
+            (Done, Exit::Done),
+            (AsWanted, Exit::Done),
+        ];
+        for (number, (_, exit)) in order.iter().enumerate() {
+            let results: Vec<_> = order[number..].iter().rev().map(|(one, _)| *one).collect();
+            assert_eq!(after_reset(&ended(&results)), *exit, "{results:?}");
+        }
+    }
+
+    #[test]
+    fn one_that_is_done_but_for_a_part_is_no_success() {
+        let mut out = ended(&[LoanerResult::Done, LoanerResult::Done]);
+        assert_eq!(after_reset(&out), Exit::Done);
+        out.loaners[1].error = Some(fault("set-by-rules"));
+        assert_eq!(after_reset(&out), Exit::Refused);
+    }
+
+    #[test]
+    fn a_stopped_reset_says_whether_this_run_wrote() {
+        let results = [LoanerResult::Done, LoanerResult::NotTried];
+        let mut out = early(CANCELLED, &results);
+        assert_eq!(after_reset(&out), Exit::Unproved);
+        out.loaners[0].earlier = true;
+        assert_eq!(after_reset(&out), Exit::Cancelled);
+        let out = early(CANCELLED, &[LoanerResult::AsWanted, LoanerResult::Refused]);
+        assert_eq!(after_reset(&out), Exit::Cancelled);
+    }
+
+    #[test]
+    fn what_is_not_on_record_is_no_success() {
+        let out = early("journal-full", &[LoanerResult::Done]);
+        assert_eq!(after_reset(&out), Exit::Unproved);
+        let out = early("journal-full", &[LoanerResult::AsWanted]);
+        assert_eq!(after_reset(&out), Exit::Failed);
+        assert_eq!(after_check(&out), Exit::Failed);
+    }
+
+    #[test]
+    fn a_check_ends_with_4_where_anything_is_not_as_wanted() {
+        use LoanerResult::{AsWanted, Differs, Failed, Missing, NotTried, Refused};
+        assert_eq!(after_check(&ended(&[AsWanted, AsWanted])), Exit::Done);
+        for other in [Differs, Failed, Missing, NotTried, Refused] {
+            let out = ended(&[AsWanted, other]);
+            assert_eq!(after_check(&out), Exit::NotAsWanted, "{other:?}");
+        }
+        let mut out = ended(&[AsWanted]);
+        out.findings = shelf().findings;
+        assert_eq!(after_check(&out), Exit::NotAsWanted);
+        let out = early(TOO_MANY_FAILED, &[Failed, NotTried]);
+        assert_eq!(after_check(&out), Exit::NotAsWanted);
+        let out = early(CANCELLED, &[Differs, NotTried]);
+        assert_eq!(after_check(&out), Exit::Cancelled);
     }
 }

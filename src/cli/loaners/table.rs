@@ -32,14 +32,14 @@ const LABEL: usize = 18;
 pub(super) fn lines(board: &Board, now_s: f64, width: usize, height: usize) -> Vec<String> {
     let foot = foot(board, now_s, width);
     let room = height.saturating_sub(1 + foot.len());
-    let label = label_width(board, width);
+    let columns = Columns::of(board, width);
     // The head and one line of the rest; below that the foot alone says how it stands.
     let mut out = Vec::new();
     if room >= 3 {
-        out.push(head(label, width));
+        out.push(columns.head(width));
         let shown = chosen(board, room - 1);
         for at in &shown {
-            out.push(row(&board.rows[*at], now_s, label, width));
+            out.push(columns.row(&board.rows[*at], now_s, width));
         }
         let rest: Vec<&Row> = (0..board.rows.len())
             .filter(|at| !shown.contains(at))
@@ -47,7 +47,11 @@ pub(super) fn lines(board: &Board, now_s: f64, width: usize, height: usize) -> V
             .collect();
         if !rest.is_empty() {
             out.push(cut(
-                &Tone::Faint.paint(&format!("  + {} more: {}", rest.len(), sums(&rest))),
+                &Tone::Faint.paint(&format!(
+                    "  + {} more: {}",
+                    rest.len(),
+                    sums(&rest).join(", ")
+                )),
                 width,
             ));
         }
@@ -78,52 +82,68 @@ fn chosen(board: &Board, room: usize) -> Vec<usize> {
     order
 }
 
-fn label_width(board: &Board, width: usize) -> usize {
-    let longest = board
-        .rows
-        .iter()
-        .map(|row| measure_text_width(&words::harmless(&row.label)))
-        .max()
-        .unwrap_or(0);
-    longest.clamp(6, LABEL.min(width / 4).max(6))
+/// The columns that a table has.
+struct Columns {
+    label: usize,
+    /// Whether there is one of signals: none is heard of loaners that are reached by address.
+    has_signal: bool,
 }
 
-fn head(label: usize, width: usize) -> String {
-    let line = columns(label, "loaner", "step", "time", "signal", "");
-    Tone::Faint.paint(&cut(line.trim_end(), width))
-}
+impl Columns {
+    fn of(board: &Board, width: usize) -> Self {
+        let longest = board
+            .rows
+            .iter()
+            .map(|row| measure_text_width(&words::harmless(&row.label)))
+            .max()
+            .unwrap_or(0);
+        Self {
+            label: longest.clamp(6, LABEL.min(width / 4).max(6)),
+            has_signal: board.rows.iter().any(|row| row.signal.is_some()),
+        }
+    }
 
-fn row(row: &Row, now_s: f64, label: usize, width: usize) -> String {
-    let (word, tone) = state(row);
-    let time = match &row.ended {
-        Some(loaner) => words::took_s(loaner).map(words::since).unwrap_or_default(),
-        None => words::since(now_s - row.since_s),
-    };
-    let signal = row.signal.map(|signal| format!("{signal} %"));
-    let line = columns(
-        label,
-        &words::harmless(&row.label),
-        &tone.paint(&pad(word, STEP)),
-        &time,
-        &signal.unwrap_or_default(),
-        &outcome(row, now_s),
-    );
-    let before = GAP * 5 + label + STEP + TIME + SIGNAL;
-    let line = if width < before + LEAST {
-        truncate_str(&line, before - GAP, "").into_owned()
-    } else {
-        line
-    };
-    cut(&line, width)
-}
+    fn head(&self, width: usize) -> String {
+        let line = self.line("loaner", "step", "time", "signal", "");
+        Tone::Faint.paint(&cut(&line, width))
+    }
 
-fn columns(label: usize, loaner: &str, step: &str, time: &str, signal: &str, more: &str) -> String {
-    let gap = " ".repeat(GAP);
-    let loaner = pad(loaner, label);
-    let step = pad(step, STEP);
-    let time = pad_str(time, TIME, Alignment::Right, None);
-    let signal = pad_str(signal, SIGNAL, Alignment::Right, None);
-    format!("{gap}{loaner}{gap}{step}{gap}{time}{gap}{signal}{gap}{more}")
+    fn row(&self, row: &Row, now_s: f64, width: usize) -> String {
+        let (word, tone) = state(row);
+        let time = match &row.ended {
+            Some(loaner) => words::took_s(loaner).map(words::since).unwrap_or_default(),
+            None => words::since(now_s - row.since_s),
+        };
+        let signal = row.signal.map(|signal| format!("{signal} %"));
+        let line = self.line(
+            &words::harmless(&row.label),
+            &tone.paint(&pad(word, STEP)),
+            &time,
+            &signal.unwrap_or_default(),
+            &outcome(row, now_s),
+        );
+        let signal = if self.has_signal { GAP + SIGNAL } else { 0 };
+        let before = GAP * 4 + self.label + STEP + TIME + signal;
+        let line = if width < before + LEAST {
+            truncate_str(&line, before - GAP, "").into_owned()
+        } else {
+            line
+        };
+        cut(&line, width)
+    }
+
+    fn line(&self, loaner: &str, step: &str, time: &str, signal: &str, more: &str) -> String {
+        let gap = " ".repeat(GAP);
+        let loaner = pad(loaner, self.label);
+        let step = pad(step, STEP);
+        let time = pad_str(time, TIME, Alignment::Right, None);
+        let signal = if self.has_signal {
+            format!("{gap}{}", pad_str(signal, SIGNAL, Alignment::Right, None))
+        } else {
+            String::new()
+        };
+        format!("{gap}{loaner}{gap}{step}{gap}{time}{signal}{gap}{more}")
+    }
 }
 
 fn pad(text: &str, width: usize) -> String {
@@ -175,15 +195,19 @@ fn outcome(row: &Row, now_s: f64) -> String {
 fn foot(board: &Board, now_s: f64, width: usize) -> Vec<String> {
     let all: Vec<&Row> = board.rows.iter().collect();
     let strangers = match board.strangers {
-        0 => String::new(),
-        1 => ", 1 stranger in range".into(),
-        more => format!(", {more} strangers in range"),
+        0 => None,
+        1 => Some("1 stranger in range".into()),
+        more => Some(format!("{more} strangers in range")),
     };
     let time = words::since(now_s);
-    let sums = format!("  {}{strangers}", sums(&all));
-    let room = width.saturating_sub(time.len() + GAP);
-    let sums = pad_str(&sums, room, Alignment::Left, Some("…")).into_owned();
-    let mut out = vec![cut(&format!("{sums}{}{time}", " ".repeat(GAP)), width)];
+    let sums: Vec<String> = sums(&all).into_iter().chain(strangers).collect();
+    let room = width.saturating_sub(time.len() + 2 * GAP);
+    let mut out = Vec::new();
+    for (number, part) in packed(&sums, room).iter().enumerate() {
+        let time = if number == 0 { time.as_str() } else { "" };
+        let part = pad_str(part, room, Alignment::Left, Some("…"));
+        out.push(cut(&format!("{:GAP$}{part}{:GAP$}{time}", "", ""), width));
+    }
     // Somebody stands there with the receivers: a list that is cut off would be of no use.
     for (what, labels) in [("power now: ", &board.on), ("switch off: ", &board.off)] {
         if labels.is_empty() {
@@ -201,8 +225,28 @@ fn foot(board: &Board, now_s: f64, width: usize) -> Vec<String> {
     out
 }
 
-/// `18 done, 1 not proved, 2 at work, 3 waiting`, each in its tone.
-fn sums(rows: &[&Row]) -> String {
+/// As many to a line as there is room for, with a comma between two.
+fn packed(parts: &[String], room: usize) -> Vec<String> {
+    let mut lines: Vec<String> = Vec::new();
+    for part in parts {
+        match lines.last_mut() {
+            // The comma behind the next one counts too.
+            Some(line) if measure_text_width(line) + measure_text_width(part) + 3 <= room => {
+                line.push_str(", ");
+                line.push_str(part);
+            }
+            Some(line) => {
+                line.push(',');
+                lines.push(part.clone());
+            }
+            None => lines.push(part.clone()),
+        }
+    }
+    lines
+}
+
+/// `18 done`, `1 not proved`, `2 at work`, `3 waiting`, each in its tone.
+fn sums(rows: &[&Row]) -> Vec<String> {
     let ended = |result| {
         let has = |row: &&&Row| row.ended.as_ref().is_some_and(|l| l.result == result);
         (
@@ -215,7 +259,7 @@ fn sums(rows: &[&Row]) -> String {
         let has = |row: &&&Row| row.ended.is_none() && has(row.step);
         (rows.iter().filter(has).count(), word, Tone::Plain)
     };
-    let parts: Vec<String> = RESULTS
+    RESULTS
         .map(ended)
         .into_iter()
         .chain([
@@ -226,8 +270,7 @@ fn sums(rows: &[&Row]) -> String {
         ])
         .filter(|(count, _, _)| *count > 0)
         .map(|(count, word, tone)| tone.paint(&format!("{count} {word}")))
-        .collect();
-    parts.join(", ")
+        .collect()
 }
 
 const RESULTS: [LoanerResult; 10] = [

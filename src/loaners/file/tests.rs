@@ -9,7 +9,7 @@ use std::{
 use super::*;
 use crate::{
     loaners::{shelf::Loaner, testing::SMALL},
-    terms::Mac,
+    terms::{Mac, untrusted::acts_on_a_screen},
 };
 
 fn load(text: &str) -> Shelf {
@@ -37,6 +37,18 @@ fn wanted(loaner: &Loaner, name: &str) -> Option<Value> {
     match loaner.wanted.get(name)? {
         Wish::Value(value) => Some(value.clone()),
         Wish::Unique => None,
+    }
+}
+
+/// Found by a damaged shelf at random.
+#[test]
+fn path_of_a_profile_that_is_none_cannot_act_on_a_screen() {
+    let folder = tempfile::tempdir().expect("a folder");
+    for sign in ['\u{13440}', '\u{202e}', '\u{1b}'] {
+        let told = family(&format!("sampl.{sign}calm"), folder.path());
+        let (message, _) = told.map(|_| ()).expect_err("there is none");
+        assert!(message.contains("cannot read the profile"), "{message}");
+        assert!(!message.contains(acts_on_a_screen), "{message:?}");
     }
 }
 

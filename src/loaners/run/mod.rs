@@ -40,7 +40,7 @@ use crate::{
     journal::Journal,
     session::{BssidNow, Credentials, Limits, Origin, no_bssid},
     terms::{
-        Exit, Mac,
+        Exit, Mac, Untrusted,
         output::loaners::{ShelfCommand, ShelfLine, ShelfOut},
     },
     wifi::{AdapterName, Wifi},
@@ -80,7 +80,7 @@ pub struct Order {
 
 impl Order {
     /// Whether a loaner is one of those that are meant.
-    pub(super) fn takes_part(&self, label: &str) -> bool {
+    pub fn takes_part(&self, label: &str) -> bool {
         self.only.as_ref().is_none_or(|only| only.contains(label))
     }
 
@@ -211,41 +211,52 @@ pub async fn run(
     world: World,
     watcher: &mut dyn Watcher,
 ) -> Result<ShelfOut, Trouble> {
-    sensible(&order, &world)?;
+    sensible(&order)?;
+    reachable(&order, &world)?;
     let night = begin::begin(order, world).await?;
     let local = tokio::task::LocalSet::new();
     local.run_until(night.go(watcher)).await
 }
 
-/// What a row needs that is not there.
-fn sensible(order: &Order, world: &World) -> Result<(), Trouble> {
-    let usage = |code: &str, message: String, help: &str| {
-        Err(Trouble::new(code, message, Some(help)).ending(Exit::Usage))
-    };
-    if order.shelf.loaners.is_empty() {
+/// Whether an order makes sense by itself, whatever the world is like.
+///
+/// # Errors
+/// When the shelf is empty, or somebody is named who is not on it.
+pub fn sensible(order: &Order) -> Result<(), Trouble> {
+    let all = &order.shelf.loaners;
+    if all.is_empty() {
         return usage(
             "shelf-empty",
             format!("`{}` has no loaners", order.shelf.title),
             "give each loaner a row in the file",
         );
     }
-    let labels: BTreeSet<&str> = order
-        .shelf
-        .loaners
-        .iter()
-        .map(|loaner| loaner.label.as_str())
+    let labels: BTreeSet<&str> = all.iter().map(|loaner| loaner.label.as_str()).collect();
+    let named = order.only.iter().flatten().map(String::as_str);
+    let unknown: Vec<String> = named
+        .filter(|label| !labels.contains(label))
+        .map(|label| format!("`{}`", Untrusted::new(label)))
         .collect();
-    let unknown = order.only.iter().flatten();
-    if let Some(label) = unknown
-        .into_iter()
-        .find(|label| !labels.contains(label.as_str()))
-    {
-        return usage(
-            "no-such-loaner",
-            format!("no loaner of `{}` is called `{label}`", order.shelf.title),
-            "write the label as it stands in the file",
-        );
+    if unknown.is_empty() {
+        return Ok(());
     }
+    usage(
+        "no-such-loaner",
+        format!(
+            "no loaner of `{}` is called {}",
+            order.shelf.title,
+            unknown.join(" or ")
+        ),
+        "write the label as it stands in the file",
+    )
+}
+
+fn usage(code: &str, message: String, help: &str) -> Result<(), Trouble> {
+    Err(Trouble::new(code, message, Some(help)).ending(Exit::Usage))
+}
+
+/// What a row needs that is not there.
+fn reachable(order: &Order, world: &World) -> Result<(), Trouble> {
     let takes_part = |loaner: &&Loaner| order.takes_part(&loaner.label);
     let mut needs_air = order.shelf.loaners.iter().filter(takes_part);
     let no_way = order.adapters.is_empty() || world.wifi.is_none();

@@ -13,7 +13,7 @@ use jiff::Timestamp;
 use tokio::{
     sync::{mpsc, oneshot},
     task::JoinSet,
-    time::{Instant, sleep_until},
+    time::{Instant, sleep, sleep_until},
 };
 
 use super::{
@@ -34,7 +34,7 @@ use crate::{
     find::{self, FindError},
     journal::{Archive, ResultRow, RunId, RunState, Unsettled, ledger},
     loaners::schedule::{Do, Schedule, Stage, Tried},
-    session::{Origin, Session},
+    session::{HttpError, Origin, Session, http::Unanswered},
     terms::{
         Exit, Identity, Mac, Sameness, SettingName,
         output::loaners::{
@@ -110,6 +110,24 @@ impl Shared {
             then.compare(identity) == Sameness::Same
         });
         of_it.next().map(|one| one.change.id.0)
+    }
+
+    /// The change in which a loaner was cut off, as far as its row tells who it is; none in a run that
+    /// settles nothing.
+    pub(super) fn cut_off(&self, loaner: usize) -> Option<i64> {
+        let order = &self.order;
+        if order.command == ShelfCommand::Check || order.dry_run {
+            return None;
+        }
+        let stable = order.shelf.profile.identity.bssid_stable;
+        let mark = order.shelf.loaners[loaner].mark.identity(stable);
+        let all = self.unsettled.borrow();
+        let mut written = all.iter().filter(|one| one.cut_off.is_some());
+        let same = |one: &&Unsettled| {
+            let then = &one.record.snapshot.device.identity;
+            mark.compare(then) == Sameness::Same
+        };
+        Some(written.find(same)?.change.id.0)
     }
 
     /// A change that could not be settled is there for a second try.
@@ -388,8 +406,10 @@ impl Night {
         }
         self.schedule.ended(loaner, tried, shared.since.s());
         // What it is in truth counts for the pairs of all others from now on.
+        // In a dry run that is what it was to be: the plan of the others rests on it.
         let seen = shared.seen.borrow().pairs.get(loaner);
-        if seen != Pair::default() && self.schedule.stage(loaner) == Stage::Through {
+        let is_known = seen != Pair::default() && out.result != LoanerResult::Planned;
+        if is_known && self.schedule.stage(loaner) == Stage::Through {
             shared.settled.borrow_mut().set(loaner, seen);
         }
         self.keep(loaner, &out);
@@ -434,8 +454,16 @@ impl Night {
             let is_missing = self.schedule.stage(number) == Stage::Missing;
             let out = &mut self.outs[number];
             out.tries = out.tries.max(self.tries[number]);
+            let before = out.result;
             if is_missing && out.result == LoanerResult::NotTried {
                 out.result = LoanerResult::Missing;
+            }
+            if order.takes_part(&out.label)
+                && let Some(change) = shared.cut_off(number)
+            {
+                outs::still_cut_off(out, change);
+            }
+            if out.result != before {
                 let out = out.clone();
                 self.keep(number, &out);
                 self.tell(watcher, ShelfEvent::Ended(Box::new(out)));
@@ -501,8 +529,11 @@ impl Night {
     fn why_stopped(&self, is_stopped: bool) -> Option<Trouble> {
         let shared = &self.shared;
         let again = match shared.order.command {
-            ShelfCommand::Reset => Some("run it again: what is proved is not done again"),
-            ShelfCommand::Check => Some("run it again"),
+            // Simulated ones end with this process.
+            ShelfCommand::Reset if !shared.world.simulated => {
+                Some("run it again: what is proved is not done again")
+            }
+            ShelfCommand::Reset | ShelfCommand::Check => Some("run it again"),
         };
         if shared.broken.get() {
             let message = "the journal failed, so no other loaner was begun";
@@ -570,12 +601,20 @@ async fn open(visit: &Visit) -> Result<Link, Ended> {
     let profile = &shared.order.shelf.profile;
     let limits = &shared.world.limits;
     let profiles = [profile.clone()];
-    let asked = shared
-        .or_stopped(find::at(&origin, &profiles, limits))
-        .await?;
+    let back = returns(visit);
+    let asked = loop {
+        let asked = shared.or_stopped(find::at(&origin, &profiles, limits));
+        match asked.await? {
+            Err(error) if is_nobody(&error) && back.is_some_and(|at| Instant::now() < at) => {
+                visit.told.step(ShelfStep::Restarting, None);
+                shared.or_stopped(sleep(LOOK_AGAIN)).await?;
+            }
+            asked => break asked,
+        }
+    };
     let found = asked.map_err(|error| {
         let mut ended = Ended::failed(enter::find_trouble(&error));
-        if matches!(error, FindError::NobodyThere { .. }) {
+        if is_nobody(&error) {
             ended.result = LoanerResult::Missing;
         }
         ended
@@ -596,4 +635,25 @@ async fn open(visit: &Visit) -> Result<Link, Ended> {
         open: None,
         harvest: None,
     })
+}
+
+/// Until when one is waited for that was cut off, since it may be restarting; none: it was not.
+fn returns(visit: &Visit) -> Option<Instant> {
+    visit.shared.cut_off(visit.loaner)?;
+    let network = visit.shared.order.shelf.profile.network.as_ref()?;
+    Some(Instant::now() + Duration::from_secs_f64(network.opens_s.to / visit.shared.world.speed))
+}
+
+/// How long to wait before a loaner that restarts is looked for again. No source: a small part of
+/// what restarts take.
+const LOOK_AGAIN: Duration = Duration::from_millis(500);
+
+/// Whether nothing is there: a connection that is reset before its first answer comes of the same as
+/// one that is refused, and is told apart from it by chance alone.
+fn is_nobody(error: &FindError) -> bool {
+    match error {
+        FindError::NobodyThere { .. } => true,
+        FindError::Http(HttpError::NoAnswer { how, .. }) => *how == Unanswered::Reset,
+        _ => false,
+    }
 }

@@ -408,11 +408,19 @@ impl Visit {
         };
         match secret {
             None => Ok(()),
-            Some((name, what)) => Err(Ended::refused(
-                "open-network",
-                format!("`{name}` is an open network, and {what} would go over it"),
-                "everybody near can listen there: agree with --open-network and its name",
-            )),
+            Some((name, what)) => {
+                let names = profile.network.iter().flat_map(|network| &network.names);
+                let names: Vec<String> = names.map(|name| format!("\"{name}\"")).collect();
+                let help = format!(
+                    "everybody near can listen there: agree with --open-network {}",
+                    names.join(" or ")
+                );
+                Err(Ended::refused(
+                    "open-network",
+                    format!("`{name}` is an open network, and {what} would go over it"),
+                    &help,
+                ))
+            }
         }
     }
 

@@ -65,6 +65,32 @@ pub(super) fn take(
         .extend(lines.map(|line| out::change_line(line, profile, print)));
     out.notes.extend(report.notes.iter().cloned());
     out.error = report.trouble.as_ref().map(out::fault);
+    if let Some(help) = out.error.as_mut().and_then(|error| error.help.as_mut()) {
+        *help = help.replace(ONE_ALONE, THE_SHELF);
+    }
+}
+
+/// What settles a change of one receiver, as `change` says it, and what does so on a shelf.
+const ONE_ALONE: &str = "run `linkmend resume`";
+const THE_SHELF: &str = "run the shelf again: what was cut off comes first";
+
+/// One that was cut off by an earlier run, and that this one did not get to the end of: it was written
+/// to, whatever kept this run from it.
+pub(super) fn still_cut_off(out: &mut LoanerOut, change: i64) {
+    let was_not_reached = matches!(
+        out.result,
+        LoanerResult::Missing | LoanerResult::NotTried | LoanerResult::Failed
+    );
+    if !was_not_reached {
+        return;
+    }
+    let why = out.error.take().map(|fault| fault.message);
+    out.notes.extend(why);
+    let message = format!("change {change} of it was cut off, and it was not reached since");
+    let help = format!("power it, keep it near, and {THE_SHELF}");
+    let trouble = Trouble::new("unfinished-change", message, Some(&help));
+    out.change = Some(change);
+    failed(out, LoanerResult::Unproved, &trouble);
 }
 
 /// The settings that could be written and that nobody named.
