@@ -11,7 +11,7 @@ use std::{
 
 use super::{
     draw,
-    pairs::{self, End},
+    pairs::{self, Pairs},
     shelf::{Loaner, Mark, Wish},
 };
 use crate::{
@@ -288,12 +288,8 @@ impl Checking<'_> {
 
 /// What the file alone says of keys and locks that are shared.
 fn shared(loaners: &[Loaner], places: &[Range<usize>], profile: &Profile, faults: &mut Faults) {
-    let has_lock = profile.setting(SettingName::MODEL_LOCK).is_some();
-    let ends: Vec<End<'_>> = loaners
-        .iter()
-        .map(|one| End::wanted(one, has_lock))
-        .collect();
-    for finding in pairs::shared(&ends) {
+    let labels: Vec<&str> = loaners.iter().map(|one| one.label.as_str()).collect();
+    for finding in Pairs::named(loaners, profile).shared(&labels) {
         let code = if finding.code == pairs::SHARED_PAIR {
             Code::SharedPair
         } else {

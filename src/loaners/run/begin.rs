@@ -16,13 +16,15 @@ use super::{
     earlier::{self, Earlier, KnownDevices},
     night::{Night, Shared},
     outs,
-    pairs::{Pair, Pairs},
     told::Since,
 };
 use crate::{
     change::{Trouble, Unfinished, Wanted},
     journal::{Archive, Begun, JournalError, NewRun, ResultRow, RunId, Unsettled, ledger},
-    loaners::schedule::{Place, Rules, Schedule, Window},
+    loaners::{
+        pairs::{Pair, Pairs},
+        schedule::{Place, Rules, Schedule, Window},
+    },
     terms::{Exit, SettingName},
 };
 
@@ -53,7 +55,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     // They are on record in this run too, so that the next one need not look further back.
     let run = on_record(&order, &world, file, proved.collect()).await?;
     let (unsettled, unfinished) = unsettled(&archive)?;
-    let known = KnownDevices::of(&archive, &shelf.profile.family).map_err(failed)?;
+    let known = KnownDevices::of(&archive, &shelf.profile).map_err(failed)?;
     let pairs = pairs(&order, &wanted, &earlier, &known).map_err(failed)?;
     let air = Air::new(&order, &known, shelf.loaners.iter());
     drop(known);
@@ -184,15 +186,16 @@ fn pairs(
             order.takes_part(&loaner.label) || earlier.proved.contains_key(&loaner.label);
         let names_both = asked.contains_key(SettingName::BIND_KEY)
             && asked.contains_key(SettingName::MODEL_LOCK);
-        let pair = if is_to_be && names_both {
-            Pair::default().with(&asked)
+        let known = if is_to_be && names_both {
+            None
         } else {
-            let known = known.pair(loaner)?;
-            if is_to_be || known == Pair::default() {
-                known.with(&asked)
-            } else {
-                known
-            }
+            known.pair(loaner)?
+        };
+        let pair = match known {
+            Some(known) if !is_to_be => known,
+            known => known
+                .unwrap_or_else(|| Pair::unread(&order.shelf.profile))
+                .with(|name| asked.get(name)),
         };
         pairs.set(number, pair);
     }

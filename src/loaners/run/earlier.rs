@@ -3,13 +3,17 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use super::{Order, pairs::Pair};
+use super::Order;
 use crate::{
     change::Wanted,
     journal::{
         Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RunRow, RunState, ledger,
     },
-    loaners::shelf::{Loaner, Wish},
+    loaners::{
+        pairs::Pair,
+        shelf::{Loaner, Wish},
+    },
+    profile::Profile,
     terms::{
         Mac, Sameness, SettingName, Value,
         output::{
@@ -143,18 +147,20 @@ pub(super) struct KnownDevices<'a> {
     archive: &'a Archive,
     by_serial: HashMap<String, (DeviceId, Option<Mac>)>,
     by_bssid: HashMap<Mac, DeviceId>,
+    profile: &'a Profile,
 }
 
 impl<'a> KnownDevices<'a> {
     /// Those of a family.
-    pub(super) fn of(archive: &'a Archive, family: &str) -> Result<Self, JournalError> {
+    pub(super) fn of(archive: &'a Archive, profile: &'a Profile) -> Result<Self, JournalError> {
         let mut known = Self {
             archive,
+            profile,
             by_serial: HashMap::new(),
             by_bssid: HashMap::new(),
         };
         for device in archive.devices()? {
-            if device.family != family {
+            if device.family != profile.family {
                 continue;
             }
             let bssid = device.identity.bssid.filter(|bssid| bssid.stable);
@@ -177,28 +183,29 @@ impl<'a> KnownDevices<'a> {
         self.by_serial.get(serial)?.1
     }
 
-    /// The pair that a loaner had when it was last read or changed.
-    pub(super) fn pair(&self, loaner: &Loaner) -> Result<Pair, JournalError> {
+    /// The pair that a loaner had when it was last read or changed; none: it was never read.
+    pub(super) fn pair(&self, loaner: &Loaner) -> Result<Option<Pair>, JournalError> {
         let by_serial = loaner.mark.serial.as_ref();
         let by_serial = by_serial.and_then(|serial| self.by_serial.get(serial));
         let by_bssid = loaner.mark.bssid.and_then(|mac| self.by_bssid.get(&mac));
         let Some(device) = by_serial.map(|(id, _)| id).or(by_bssid) else {
-            return Ok(Pair::default());
+            return Ok(None);
         };
         let Some(record) = self.archive.last_record(*device)? else {
-            return Ok(Pair::default());
+            return Ok(None);
         };
         let identity = &record.snapshot.device.identity;
         if loaner.mark.identity(true).compare(identity) == Sameness::Different {
-            return Ok(Pair::default());
+            return Ok(None);
         }
-        let mut pair = Pair::read(&record.snapshot);
+        let mut pair = Pair::read(&record.snapshot, self.profile);
         for change in self.archive.changes(*device)? {
             if change.record >= record.id && change.outcome == Some(Outcome::Done) {
-                pair = pair.with(&written(&change));
+                let written = written(&change);
+                pair = pair.with(|name| written.get(name));
             }
         }
-        Ok(pair)
+        Ok(Some(pair))
     }
 }
 

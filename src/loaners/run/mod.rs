@@ -16,7 +16,6 @@ mod findings;
 mod night;
 mod one;
 mod outs;
-mod pairs;
 mod reach;
 #[cfg(all(test, feature = "practice"))]
 mod tests;

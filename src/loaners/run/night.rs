@@ -23,9 +23,7 @@ use super::{
     enter,
     findings::{self, Seen},
     one::{Ended, Link, Visit},
-    outs,
-    pairs::{Pair, Pairs},
-    reach,
+    outs, reach,
     told::{Since, Told},
     way::{LoanerReach, Now},
 };
@@ -33,7 +31,10 @@ use crate::{
     change::{Trouble, Unfinished, Wanted, over_session},
     find::{self, FindError},
     journal::{Archive, ResultRow, RunId, RunState, Unsettled, ledger},
-    loaners::schedule::{Do, Schedule, Stage, Tried},
+    loaners::{
+        pairs::Pairs,
+        schedule::{Do, Schedule, Stage, Tried},
+    },
     session::{Origin, Session},
     terms::{
         Exit, Identity, Mac, Sameness, SettingName,
@@ -369,8 +370,10 @@ impl Night {
         }
         self.schedule.ended(loaner, tried, shared.since.s());
         // What it is in truth counts for the pairs of all others from now on.
-        let seen = shared.seen.borrow().pairs.get(loaner);
-        if seen != Pair::default() && self.schedule.stage(loaner) == Stage::Through {
+        let seen = shared.seen.borrow().pairs.get(loaner).cloned();
+        if let Some(seen) = seen
+            && self.schedule.stage(loaner) == Stage::Through
+        {
             shared.settled.borrow_mut().set(loaner, seen);
         }
         self.keep(loaner, &out);
@@ -472,9 +475,11 @@ impl Night {
         let mut seen = shared.seen.borrow_mut();
         for (number, out) in self.outs.iter().enumerate() {
             let left_out = !shared.order.takes_part(&out.label);
-            if (out.earlier || left_out) && seen.pairs.get(number) == Pair::default() {
-                let known = shared.pairs.borrow().get(number);
-                seen.pairs.set(number, known);
+            if (out.earlier || left_out)
+                && seen.pairs.get(number).is_none()
+                && let Some(known) = shared.pairs.borrow().get(number)
+            {
+                seen.pairs.set(number, known.clone());
             }
         }
     }
