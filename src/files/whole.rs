@@ -44,6 +44,18 @@ pub enum WholeError {
 /// # Errors
 /// When there is something of that name, or it cannot be written.
 pub fn create(path: &Path, text: &str) -> Result<(), WholeError> {
+    create_for(path, text, NEW)
+}
+
+/// Writes a new file that its owner alone can read, from its first byte on.
+///
+/// # Errors
+/// As for [`create`].
+pub fn create_private(path: &Path, text: &str) -> Result<(), WholeError> {
+    create_for(path, text, PRIVATE)
+}
+
+fn create_for(path: &Path, text: &str, mode: u32) -> Result<(), WholeError> {
     let failed = |source| WholeError::Unwritable {
         path: path.to_owned(),
         source,
@@ -54,7 +66,7 @@ pub fn create(path: &Path, text: &str) -> Result<(), WholeError> {
             path: path.to_owned(),
         });
     }
-    let file = beside(path, NEW, text).map_err(failed)?;
+    let file = beside(path, mode, text).map_err(failed)?;
     file.persist_noclobber(path).map_err(|error| {
         if error.error.kind() == io::ErrorKind::AlreadyExists {
             WholeError::There {
@@ -119,6 +131,9 @@ pub fn folder(path: &Path) -> &Path {
 /// Rights of a new file, narrowed by the umask (POSIX.1-2017, open).
 const NEW: u32 = 0o666;
 
+/// Rights of a file that is its owner's alone.
+const PRIVATE: u32 = 0o600;
+
 /// The rights of owner, group and others.
 const RIGHTS: u32 = 0o777;
 
@@ -151,6 +166,17 @@ mod tests {
         let link = create(&nowhere, "two").expect_err("a link is something too");
         assert!(matches!(link, WholeError::There { .. }), "{link:?}");
         assert_eq!(names(folder.path()), ["dangling.toml", "tarn.toml"]);
+    }
+
+    #[test]
+    fn a_private_file_is_its_owners_alone_and_written_over_by_nobody() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("keys.txt");
+        create_private(&path, "one").expect("written");
+        assert_eq!(fs::metadata(&path).expect("there").mode() & RIGHTS, PRIVATE);
+        let again = create_private(&path, "two").expect_err("it is there");
+        assert!(matches!(again, WholeError::There { .. }), "{again:?}");
+        assert_eq!(fs::read_to_string(&path).expect("read"), "one");
     }
 
     #[test]

@@ -148,13 +148,7 @@ impl Checking<'_> {
 
     /// A text that is short, and stands on one line.
     fn one_line(&mut self, said: &Said, code: Code) -> Option<String> {
-        let why = if said.text.contains(['\n', '\t']) {
-            "holds a line break or a tab".to_owned()
-        } else if said.text.trim() != said.text {
-            "begins or ends with a blank".to_owned()
-        } else if said.text.chars().count() > MOST_CHARS {
-            format!("has more than {MOST_CHARS} characters")
-        } else {
+        let Err(why) = one_line(&said.text) else {
             return Some(said.text.clone());
         };
         let message = format!("{} {why}", quoted(&said.text));
@@ -283,6 +277,19 @@ impl Checking<'_> {
             );
             self.fault(code, said, message, help);
         }
+    }
+}
+
+/// Whether a text is short, and stands on one line; else why not.
+pub(super) fn one_line(text: &str) -> Result<(), String> {
+    if text.contains(['\n', '\t']) {
+        Err("holds a line break or a tab".to_owned())
+    } else if text.trim() != text {
+        Err("begins or ends with a blank".to_owned())
+    } else if text.chars().count() > MOST_CHARS {
+        Err(format!("has more than {MOST_CHARS} characters"))
+    } else {
+        Ok(())
     }
 }
 

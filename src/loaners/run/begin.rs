@@ -13,13 +13,13 @@ use tokio::{sync::mpsc, task::JoinSet};
 use super::{
     COMMAND, Order, World,
     air::Air,
-    earlier::{self, Earlier, KnownDevices},
+    earlier::{self, Asked, Earlier, KnownDevices},
     night::{Night, Shared},
     outs,
     told::Since,
 };
 use crate::{
-    change::{Trouble, Unfinished, Wanted},
+    change::{Trouble, Unfinished},
     journal::{Archive, Begun, JournalError, NewRun, ResultRow, RunId, Unsettled, ledger},
     loaners::{
         pairs::{Pair, Pairs},
@@ -35,7 +35,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     let shelf = &order.shelf;
     let drawn = archive.drawn(&shelf.title).map_err(failed)?;
     let all = shelf.loaners.iter();
-    let wanted: Vec<_> = all.map(|loaner| earlier::wanted(loaner, &drawn)).collect();
+    let wanted: Vec<Asked> = all.map(|loaner| Asked::of(loaner, &drawn)).collect();
     let text = journal.fingerprint(shelf.profile.source.text.as_bytes());
     let all = shelf.loaners.iter().zip(&wanted);
     let rows: Vec<String> = all
@@ -175,13 +175,13 @@ fn places(order: &Order, earlier: &Earlier) -> Vec<Place> {
 /// that has no part in this run has the pair that it is known to have.
 fn pairs(
     order: &Order,
-    wanted: &[Result<Wanted, SettingName>],
+    wanted: &[Asked],
     earlier: &Earlier,
     known: &KnownDevices<'_>,
 ) -> Result<Pairs, JournalError> {
     let mut pairs = Pairs::default();
     for (number, loaner) in order.shelf.loaners.iter().enumerate() {
-        let asked = wanted[number].clone().unwrap_or_default();
+        let asked = &wanted[number].values;
         let is_to_be =
             order.takes_part(&loaner.label) || earlier.proved.contains_key(&loaner.label);
         let names_both = asked.contains_key(SettingName::BIND_KEY)

@@ -10,6 +10,7 @@ use crate::{
         Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RunRow, RunState, ledger,
     },
     loaners::{
+        draw::Drawn,
         pairs::Pair,
         shelf::{Loaner, Wish},
     },
@@ -101,38 +102,45 @@ pub(super) fn earlier(
     Ok(found)
 }
 
-/// What is wanted of a loaner, with what was drawn for it; else the setting of which a value is
-/// still to be drawn.
-pub(super) fn wanted(
-    loaner: &Loaner,
-    drawn: &BTreeMap<(String, SettingName), Value>,
-) -> Result<Wanted, SettingName> {
-    let all = loaner.wanted.iter().map(|(name, wish)| match wish {
-        Wish::Value(value) => Ok((name.clone(), value.clone())),
-        Wish::Unique => match drawn.get(&(loaner.label.clone(), name.clone())) {
-            Some(value) => Ok((name.clone(), value.clone())),
-            None => Err(name.clone()),
-        },
-    });
-    all.collect()
+/// What is wanted of a loaner, with what was drawn for it.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Asked {
+    /// By setting.
+    pub(super) values: Wanted,
+    /// Settings of which a value is still to be drawn.
+    pub(super) undrawn: Vec<SettingName>,
+}
+
+impl Asked {
+    /// Of a row.
+    pub(super) fn of(loaner: &Loaner, drawn: &Drawn) -> Self {
+        let mut asked = Self::default();
+        for (name, wish) in &loaner.wanted {
+            let value = match wish {
+                Wish::Value(value) => Some(value),
+                Wish::Unique => drawn.get(&(loaner.label.clone(), name.clone())),
+            };
+            match value {
+                Some(value) => {
+                    asked.values.insert(name.clone(), value.clone());
+                }
+                None => asked.undrawn.push(name.clone()),
+            }
+        }
+        asked
+    }
 }
 
 /// The fingerprint of all that a row asks for, under the journal's key. `profile`: that of the
 /// profile's text.
-pub(super) fn row(
-    journal: &Journal,
-    loaner: &Loaner,
-    wanted: &Result<Wanted, SettingName>,
-    profile: &str,
-) -> String {
+pub(super) fn row(journal: &Journal, loaner: &Loaner, asked: &Asked, profile: &str) -> String {
     let mark = (&loaner.mark.serial, loaner.mark.bssid);
-    let values: BTreeMap<&str, Option<&Value>> = match wanted {
-        Ok(wanted) => wanted
-            .iter()
-            .map(|(name, value)| (name.as_str(), Some(value)))
-            .collect(),
-        Err(missing) => [(missing.as_str(), None)].into(),
-    };
+    let drawn = asked.values.iter().map(|(name, value)| (name, Some(value)));
+    let undrawn = asked.undrawn.iter().map(|name| (name, None));
+    let values: BTreeMap<&str, Option<&Value>> = drawn
+        .chain(undrawn)
+        .map(|(name, value)| (name.as_str(), value))
+        .collect();
     let body = serde_json::json!({
         "label": loaner.label,
         "mark": mark,

@@ -19,7 +19,7 @@ use tokio::{
 use super::{
     Order, Watcher, World,
     air::{self, Air, Grant},
-    earlier::Earlier,
+    earlier::{Asked, Earlier},
     enter,
     findings::{self, Seen},
     one::{Ended, Link, Visit},
@@ -28,7 +28,7 @@ use super::{
     way::{LoanerReach, Now},
 };
 use crate::{
-    change::{Trouble, Unfinished, Wanted, over_session},
+    change::{Trouble, Unfinished, over_session},
     find::{self, FindError},
     journal::{Archive, ResultRow, RunId, RunState, Unsettled, ledger},
     loaners::{
@@ -37,7 +37,7 @@ use crate::{
     },
     session::{Origin, Session},
     terms::{
-        Exit, Identity, Mac, Sameness, SettingName,
+        Exit, Identity, Mac, Sameness,
         output::loaners::{
             LoanerOut, LoanerResult, ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep,
         },
@@ -66,8 +66,8 @@ pub(super) struct Shared {
     pub(super) run: RunId,
     pub(super) since: Since,
     pub(super) send: mpsc::UnboundedSender<Message>,
-    /// What is wanted of each; else what is still to be drawn for it.
-    pub(super) wanted: Vec<Result<Wanted, SettingName>>,
+    /// What is wanted of each.
+    pub(super) wanted: Vec<Asked>,
     /// Changes of earlier runs that this one settles first.
     pub(super) unsettled: RefCell<Vec<Unsettled>>,
     /// Changes of other commands that are unfinished.

@@ -200,14 +200,17 @@ impl Visit {
         }
     }
 
+    /// What is wanted of it; a check goes without what is still to be drawn.
     fn wanted(&self) -> Result<Wanted, Ended> {
-        self.shared.wanted[self.loaner].clone().map_err(|setting| {
-            Ended::refused(
+        let asked = &self.shared.wanted[self.loaner];
+        match (self.shared.order.command, asked.undrawn.first()) {
+            (ShelfCommand::Check, _) | (_, None) => Ok(asked.values.clone()),
+            (ShelfCommand::Reset, Some(setting)) => Err(Ended::refused(
                 "not-drawn",
                 format!("`{setting}` is to be unique, and no value was drawn for it"),
                 "run the command again; it draws what is missing",
-            )
-        })
+            )),
+        }
     }
 
     /// Notes what was read, for the pairs and for the findings at the end.
@@ -255,7 +258,11 @@ impl Visit {
     ) -> Result<(), Ended> {
         self.keep(snapshot, out).await?;
         let profile = &self.shared.order.shelf.profile;
-        let mut differs = false;
+        let undrawn = &self.shared.wanted[self.loaner].undrawn;
+        let mut differs = !undrawn.is_empty();
+        out.notes.extend(undrawn.iter().map(|name| {
+            format!("`{name}` is to be unique, and none is drawn for it yet: a reset does that")
+        }));
         for (name, value) in wanted {
             let alone = Wanted::from([(name.clone(), value.clone())]);
             let lines = match Plan::new(profile, snapshot, &alone) {
