@@ -19,7 +19,8 @@ pub use super::loaners::args::{Loaners, LoanersInit};
                   linkmend                              one question at a time\n  \
                   linkmend unlock --practice locked     try it on a simulated receiver\n  \
                   linkmend read --at http://192.168.77.1\n  \
-                  linkmend unlock --at http://192.168.77.1\n\n\
+                  linkmend unlock --at http://192.168.77.1\n  \
+                  linkmend loaners check tarn.toml      a whole shelf\n\n\
                   Exit codes: 0 done or read, 1 failed with nothing written, 2 wrong usage, 3 no \
                   device found, 4 not as wanted (read --check, bind --verify), 5 did not take and \
                   what was there is back, 6 refused with nothing written, 7 unproved (see `linkmend resume`), 130 \
@@ -126,8 +127,13 @@ pub enum Command {
     /// A whole shelf of loaners, described in one file
     #[command(
         subcommand,
-        after_help = "Example:\n  \
-        linkmend loaners init tarn.toml --from rows.csv --family sample-form"
+        after_help = "Examples:\n  \
+        linkmend loaners reset --practice                   a simulated shelf\n  \
+        linkmend loaners init tarn.toml --family sample-form\n  \
+        linkmend loaners add tarn.toml --label Heron\n  \
+        linkmend loaners check tarn.toml\n  \
+        linkmend loaners reset tarn.toml\n  \
+        linkmend loaners report tarn.html"
     )]
     Loaners(Loaners),
     /// How families of receivers behave

@@ -6,6 +6,7 @@ use crate::{
         profile,
         screen::{Screen, Tone},
     },
+    files::whole::WholeError,
     loaners::ShelfError,
     profile::{Faults, LoadError},
     terms::{
@@ -120,6 +121,25 @@ impl Failure {
                 faults: Some(faults),
             },
         }
+    }
+
+    /// A file that was to be written whole and was not. `there`: what to do where one is there already.
+    pub(crate) fn unwritten(error: &WholeError, there: &str) -> Self {
+        let cause = std::error::Error::source(error).map(|cause| format!(": {cause}"));
+        let message = format!("{error}{}", cause.unwrap_or_default());
+        Self::Trouble(match error {
+            WholeError::There { .. } => {
+                Trouble::new("file-there", message, Some(there)).ending(Exit::Refused)
+            }
+            WholeError::Changed { .. } => {
+                let help = "run the command again: it reads the file as it is now";
+                Trouble::new("file-changed", message, Some(help)).ending(Exit::Refused)
+            }
+            WholeError::Unwritable { .. } => {
+                let help = "is there such a folder, may you write into it, and has it room?";
+                Trouble::new("file-unwritten", message, Some(help))
+            }
+        })
     }
 
     /// How the run ends: nothing was written whichever it is.

@@ -4,7 +4,7 @@
 //! wanted and survived a restart is closed as done, what never reached the device is closed as not
 //! written, and the rest is finished, or undone with `--undo`, by the rules of the profile of then.
 
-use std::sync::Arc;
+use std::{collections::BTreeSet, sync::Arc};
 
 use super::{
     args, bind_mode,
@@ -233,7 +233,11 @@ async fn with_device(
                     device: joined,
                     ..args::Target::default()
                 };
-                let opened = wifi::open(context, journal, &wanted, &profiles, limits, login);
+                let among = wifi::Among {
+                    profiles: &profiles,
+                    known: &BTreeSet::new(),
+                };
+                let opened = wifi::open(context, journal, &wanted, among, limits, login);
                 Box::pin(opened).await?
             };
             let mut device = SessionDevice::new(target.session.clone(), None);

@@ -1,6 +1,6 @@
 //! From what was typed to a session with one device.
 
-use std::{path::Path, sync::Arc};
+use std::{collections::BTreeSet, path::Path, sync::Arc};
 
 use super::{
     args,
@@ -17,7 +17,7 @@ use crate::{
     profile,
     profile::Profile,
     session::{BssidNow, Footing, Limit, Limits, Origin, Session, SessionError, no_bssid},
-    terms::Exit,
+    terms::{Exit, Mac},
 };
 
 /// A device that can be talked to.
@@ -91,8 +91,19 @@ pub(crate) async fn open(
     journal: &Journal,
     target: &args::Target,
 ) -> Result<Target, Failure> {
-    let limits = limits(&target.limit)?;
     let profiles = candidates(target.profile.as_deref())?;
+    open_new(context, journal, target, profiles, &BTreeSet::new()).await
+}
+
+/// The same of one of these families; over Wi-Fi none that is known by these hardware addresses.
+pub(crate) async fn open_new(
+    context: &Context,
+    journal: &Journal,
+    target: &args::Target,
+    profiles: Vec<Arc<Profile>>,
+    known: &BTreeSet<Mac>,
+) -> Result<Target, Failure> {
+    let limits = limits(&target.limit)?;
     let login = LoginFrom::typed(target.login_file.as_deref()).await?;
     match (&target.at, &target.practice) {
         (Some(at), _) => {
@@ -108,7 +119,11 @@ pub(crate) async fn open(
         }
         (None, Some(condition)) => practice(context, condition, &profiles, limits, login).await,
         (None, None) => {
-            let opened = wifi::open(context, journal, target, &profiles, limits, login);
+            let among = wifi::Among {
+                profiles: &profiles,
+                known,
+            };
+            let opened = wifi::open(context, journal, target, among, limits, login);
             Box::pin(opened).await
         }
     }

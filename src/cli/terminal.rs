@@ -1,8 +1,12 @@
-//! Leaves the terminal as it was found: its mode, and the cursor visible.
+//! Leaves the terminal as it was found: its mode, the cursor visible, and nothing left on it that
+//! was shown privately.
 
 use std::{
     io::{IsTerminal, Write},
-    sync::OnceLock,
+    sync::{
+        OnceLock,
+        atomic::{AtomicBool, Ordering},
+    },
 };
 
 use nix::sys::termios::{SetArg, Termios, tcgetattr, tcsetattr};
@@ -28,6 +32,7 @@ impl Drop for Guard {
 
 /// Puts the terminal back now: a prompt that was cut off leaves it raw and without a cursor.
 pub(super) fn restore() {
+    leave_private();
     if let Some(Mode(mode)) = FOUND.get() {
         let _ = tcsetattr(std::io::stdin(), SetArg::TCSADRAIN, &Termios::from(*mode));
         if std::io::stderr().is_terminal() {
@@ -35,6 +40,39 @@ pub(super) fn restore() {
         }
     }
 }
+
+/// A screen of its own, which takes with it what stood on it: neither the screen of before nor its
+/// history keeps a line. As xterm's control sequences have it (private mode 1049).
+pub(super) struct Private;
+
+impl Private {
+    /// Goes there.
+    pub(super) fn new() -> Self {
+        ON_PRIVATE.store(true, Ordering::SeqCst);
+        let _ = write!(std::io::stderr(), "\x1b[?1049h\x1b[2J\x1b[H");
+        Self
+    }
+
+    /// Takes away what stands there.
+    pub(super) fn clear() {
+        let _ = write!(std::io::stderr(), "\x1b[2J\x1b[H");
+    }
+}
+
+impl Drop for Private {
+    fn drop(&mut self) {
+        leave_private();
+    }
+}
+
+fn leave_private() {
+    if ON_PRIVATE.swap(false, Ordering::SeqCst) {
+        // Cleared first: some consoles have one screen only.
+        let _ = write!(std::io::stderr(), "\x1b[2J\x1b[H\x1b[?1049l");
+    }
+}
+
+static ON_PRIVATE: AtomicBool = AtomicBool::new(false);
 
 struct Mode(nix::libc::termios);
 

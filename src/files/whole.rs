@@ -44,18 +44,18 @@ pub enum WholeError {
 /// # Errors
 /// When there is something of that name, or it cannot be written.
 pub fn create(path: &Path, text: &str) -> Result<(), WholeError> {
-    new(path, NEW, text)
+    create_for(path, text, NEW)
 }
 
-/// Writes a new file that its owner alone can read.
+/// Writes a new file that its owner alone can read, from its first byte on.
 ///
 /// # Errors
-/// When there is something of that name, or it cannot be written.
+/// As for [`create`].
 pub fn create_private(path: &Path, text: &str) -> Result<(), WholeError> {
-    new(path, PRIVATE, text)
+    create_for(path, text, PRIVATE)
 }
 
-fn new(path: &Path, mode: u32, text: &str) -> Result<(), WholeError> {
+fn create_for(path: &Path, text: &str, mode: u32) -> Result<(), WholeError> {
     let failed = |source| WholeError::Unwritable {
         path: path.to_owned(),
         source,
@@ -166,6 +166,17 @@ mod tests {
         let link = create(&nowhere, "two").expect_err("a link is something too");
         assert!(matches!(link, WholeError::There { .. }), "{link:?}");
         assert_eq!(names(folder.path()), ["dangling.toml", "tarn.toml"]);
+    }
+
+    #[test]
+    fn a_private_file_is_its_owners_alone_and_written_over_by_nobody() {
+        let folder = tempfile::tempdir().expect("a folder");
+        let path = folder.path().join("keys.txt");
+        create_private(&path, "one").expect("written");
+        assert_eq!(fs::metadata(&path).expect("there").mode() & RIGHTS, PRIVATE);
+        let again = create_private(&path, "two").expect_err("it is there");
+        assert!(matches!(again, WholeError::There { .. }), "{again:?}");
+        assert_eq!(fs::read_to_string(&path).expect("read"), "one");
     }
 
     #[test]

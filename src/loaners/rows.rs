@@ -11,7 +11,7 @@ use std::{
 
 use super::{
     draw,
-    pairs::{self, End},
+    pairs::{self, Pairs},
     shelf::{Loaner, Mark, Wish},
 };
 use crate::{
@@ -148,13 +148,7 @@ impl Checking<'_> {
 
     /// A text that is short, and stands on one line.
     fn one_line(&mut self, said: &Said, code: Code) -> Option<String> {
-        let why = if said.text.contains(['\n', '\t']) {
-            "holds a line break or a tab".to_owned()
-        } else if said.text.trim() != said.text {
-            "begins or ends with a blank".to_owned()
-        } else if said.text.chars().count() > MOST_CHARS {
-            format!("has more than {MOST_CHARS} characters")
-        } else {
+        let Err(why) = one_line(&said.text) else {
             return Some(said.text.clone());
         };
         let message = format!("{} {why}", quoted(&said.text));
@@ -286,14 +280,23 @@ impl Checking<'_> {
     }
 }
 
+/// Whether a text is short, and stands on one line; else why not.
+pub(super) fn one_line(text: &str) -> Result<(), String> {
+    if text.contains(['\n', '\t']) {
+        Err("holds a line break or a tab".to_owned())
+    } else if text.trim() != text {
+        Err("begins or ends with a blank".to_owned())
+    } else if text.chars().count() > MOST_CHARS {
+        Err(format!("has more than {MOST_CHARS} characters"))
+    } else {
+        Ok(())
+    }
+}
+
 /// What the file alone says of keys and locks that are shared.
 fn shared(loaners: &[Loaner], places: &[Range<usize>], profile: &Profile, faults: &mut Faults) {
-    let has_lock = profile.setting(SettingName::MODEL_LOCK).is_some();
-    let ends: Vec<End<'_>> = loaners
-        .iter()
-        .map(|one| End::wanted(one, has_lock))
-        .collect();
-    for finding in pairs::shared(&ends) {
+    let labels: Vec<&str> = loaners.iter().map(|one| one.label.as_str()).collect();
+    for finding in Pairs::named(loaners, profile).shared(&labels) {
         let code = if finding.code == pairs::SHARED_PAIR {
             Code::SharedPair
         } else {

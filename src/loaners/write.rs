@@ -11,7 +11,8 @@ use toml_edit::{
 
 use super::{
     file::{MOST_BYTES, load_text},
-    shelf::{Loaner, Wish},
+    rows,
+    shelf::{Loaner, Mark, Wish},
 };
 use crate::{
     files::{
@@ -19,7 +20,7 @@ use crate::{
         whole::{self, WholeError, folder},
     },
     profile::{Faults, Profile},
-    terms::Value,
+    terms::{Value, untrusted::acts_on_a_screen},
 };
 
 /// Why a row was not added. The file is as it was.
@@ -35,6 +36,35 @@ pub enum AddError {
     /// It was not written.
     #[error(transparent)]
     Unwritten(#[from] WholeError),
+}
+
+/// Whether a file may have a label or a transmitter's name such as this; else why not.
+///
+/// # Errors
+/// The rest of a sentence that begins with it.
+pub fn fits(text: &str) -> Result<(), String> {
+    if text.is_empty() {
+        return Err("is empty".to_owned());
+    }
+    if text.contains(acts_on_a_screen) {
+        return Err("holds a character that cannot be seen".to_owned());
+    }
+    rows::one_line(text)
+}
+
+/// The row that is one receiver already, by a mark that tells it from its lookalikes.
+pub fn same_receiver<'a>(loaners: &'a [Loaner], mark: &Mark) -> Option<&'a Loaner> {
+    let same = |one: &&Loaner| {
+        let serial = mark.serial.is_some() && one.mark.serial == mark.serial;
+        serial || mark.bssid.is_some() && one.mark.bssid == mark.bssid
+    };
+    loaners.iter().find(same)
+}
+
+/// The row that has a label already; read aloud, two are the same whatever their case.
+pub fn same_label<'a>(loaners: &'a [Loaner], label: &str) -> Option<&'a Loaner> {
+    let label = label.to_lowercase();
+    loaners.iter().find(|one| one.label.to_lowercase() == label)
 }
 
 /// The text of a new shelf's file. `family` is written as it is: the name of a built-in one, or a
@@ -206,6 +236,8 @@ fn toml(value: &Value) -> Option<Toml> {
 
 const ABOUT: &str = "\
 # A loan shelf: which receivers stand on it, and what each should be.
+# `linkmend loaners check` compares all of them with it, `reset` writes what it names, `add` takes
+# in one more receiver, `report` draws what came of a run.
 # `linkmend loaners schema` prints a JSON Schema, by which editors help with this file.
 
 ";

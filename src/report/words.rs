@@ -313,6 +313,12 @@ pub(crate) fn outcome(loaner: &LoanerOut) -> String {
         return harmless(&error.message);
     }
     match &loaner.changes[..] {
+        // Something differs that is no value: only a note says it.
+        [] if loaner.result == LoanerResult::Differs => loaner
+            .notes
+            .first()
+            .map(|note| harmless(note))
+            .unwrap_or_default(),
         [] => String::new(),
         [one] => change(one),
         [one, more @ ..] => format!("{} (+{})", change(one), more.len()),

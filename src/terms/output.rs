@@ -629,6 +629,7 @@ pub fn schemas() -> Vec<(&'static str, Schema)> {
         ("history", schema_for!(HistoryOut)),
         ("host", schema_for!(HostOut)),
         ("loaners", schema_for!(loaners::ShelfLines)),
+        ("loaners-add", schema_for!(loaners::ShelfAddOut)),
         ("loaners-init", schema_for!(loaners::ShelfInitOut)),
         ("profile-check", schema_for!(ProfileCheckOut)),
         ("profile-list", schema_for!(ProfileListOut)),

@@ -14,6 +14,8 @@ mod hygiene;
 mod interrupt;
 mod kill;
 mod loaners;
+mod loaners_add;
+mod loaners_keys;
 mod login;
 mod profile;
 mod read;

@@ -87,6 +87,11 @@ impl Left {
         flat.contains(words)
     }
 
+    /// All that was seen, with what steers the screen.
+    pub(crate) fn seen(&self) -> &str {
+        &self.seen
+    }
+
     /// Asserts that none of these was ever on the screen.
     #[track_caller]
     pub(crate) fn without(self, secrets: &[&str]) -> Self {

@@ -2,22 +2,35 @@
 
 use std::path::PathBuf;
 
-use clap::{Args, Subcommand};
+use clap::{ArgGroup, Args, Subcommand};
 
-use crate::cli::args::Writing;
+use crate::cli::args::{Radio, Target, Writing};
 
 /// `linkmend loaners`.
 #[derive(Debug, Subcommand)]
 pub enum Loaners {
-    /// Write the file of a new shelf from a table
+    /// Write the file of a new shelf, from a table or from receivers as you power them
     #[command(
         after_help = "The table is comma-separated (RFC 4180), in UTF-8, and its first line names the columns in any \
         order: label; serial, bssid or identity; transmitter; at; any setting of the family. An \
         empty cell names nothing.\n\n\
-        Example:\n  \
-        linkmend loaners init tarn.toml --from rows.csv --family sample-form"
+        Without a table it asks, at a terminal: you power one receiver after another, and say what \
+        stands on its sticker.\n\n\
+        Examples:\n  \
+        linkmend loaners init tarn.toml --from rows.csv --family sample-form\n  \
+        linkmend loaners init tarn.toml --family sample-form"
     )]
     Init(LoanersInit),
+    /// Take in the receiver at hand: a new row in a shelf's file
+    #[command(
+        after_help = "Power it alone, or choose the one that is new since you powered it. It is read, and \
+        nothing is written to it. Receivers that stand on the shelf already are passed over.\n\n\
+        Examples:\n  \
+        linkmend loaners add tarn.toml\n  \
+        linkmend loaners add tarn.toml --label Heron --transmitter \"Blue 3\"\n  \
+        linkmend loaners add tarn.toml --label Heron --at http://192.0.2.7"
+    )]
+    Add(LoanersAdd),
     /// Read all of a shelf, and say what differs from what it should be; writes nothing
     #[command(
         after_help = "Ends with 0 where all are as the file wants them, with 4 where anything is not (one that is \
@@ -34,13 +47,16 @@ pub enum Loaners {
         written. One that fails is tried again at the end. A Ctrl-C lets those under way come to \
         where they can be left, a second one ends it at once. Run it again after either: what is proved \
         is not done again, what was cut off is finished or undone first.\n\n\
+        A `bind-key = \"unique\"` is drawn once and handed to you before any loaner gets it: into the \
+        file of --keys-to, or onto the screen.\n\n\
         Exit codes: 0 all are as the file wants them; else the gravest of its loaners: 7 unproved, 5 did \
         not take and what was there is back, 6 refused, or left in part, 1 failed or not tried, 3 missing. Stopped by \
         Ctrl-C: 130 before any write, 7 after one.\n\n\
         Examples:\n  \
         linkmend loaners reset --practice\n  \
         linkmend loaners reset tarn.toml --dry-run\n  \
-        linkmend loaners reset tarn.toml --yes --powered 6 --stop-after 3"
+        linkmend loaners reset tarn.toml --yes --powered 6 --stop-after 3\n  \
+        linkmend loaners reset tarn.toml --keys-to keys.txt"
     )]
     Reset(LoanersReset),
     /// The report on a run over a shelf, as a page or as a table
@@ -59,19 +75,58 @@ pub enum Loaners {
 
 /// `linkmend loaners init`.
 #[derive(Debug, Args)]
+#[command(group = ArgGroup::new("place").args(["from"]))]
 pub struct LoanersInit {
     /// The new file; one that is there is never written over
     #[arg(value_name = "FILE")]
     pub file: PathBuf,
-    /// The table with a row for each loaner
+    /// The table with a row for each loaner; none: receivers are taken in as you power them
     #[arg(long, value_name = "CSV")]
-    pub from: PathBuf,
+    pub from: Option<PathBuf>,
     /// How the receivers behave: a built-in family's name, or a profile's file
     #[arg(long, value_name = "NAME|FILE")]
     pub family: Option<String>,
     /// What the shelf is called
     #[arg(long, value_name = "TEXT", default_value = "Loan shelf")]
     pub title: String,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub radio: Radio,
+    /// Their login: a file with the user's name on its first line and the password on its second
+    #[arg(long, value_name = "FILE", conflicts_with = "place")]
+    pub login_file: Option<PathBuf>,
+    /// Change a bound: connect-s, answer-s, leave-s, pause-s, attempts, page-kib, nesting, redirects, headers
+    #[arg(long, value_name = "NAME=VALUE", conflicts_with = "place")]
+    pub limit: Vec<String>,
+}
+
+impl LoanersInit {
+    /// How each of the receivers is reached.
+    pub(super) fn target(&self) -> Target {
+        Target {
+            radio: self.radio.clone(),
+            login_file: self.login_file.clone(),
+            limit: self.limit.clone(),
+            ..Target::default()
+        }
+    }
+}
+
+/// `linkmend loaners add`.
+#[derive(Debug, Args)]
+pub struct LoanersAdd {
+    /// The shelf's file
+    #[arg(value_name = "FILE")]
+    pub file: PathBuf,
+    /// What stands on its sticker; else it is asked for
+    #[arg(long, value_name = "TEXT")]
+    pub label: Option<String>,
+    /// What its transmitter is called
+    #[arg(long, value_name = "TEXT")]
+    pub transmitter: Option<String>,
+    #[command(flatten)]
+    #[expect(missing_docs, reason = "documented at its type")]
+    pub target: Target,
 }
 
 /// What a check and a reset have in common.
@@ -132,6 +187,9 @@ pub struct LoanersReset {
     /// Do all anew, also what an earlier run that was cut off has proved
     #[arg(long)]
     pub anew: bool,
+    /// Write the bind keys that are drawn into this new file, for the transmitters; else they are shown once
+    #[arg(long, value_name = "FILE", conflicts_with = "dry_run")]
+    pub keys_to: Option<PathBuf>,
 }
 
 /// `linkmend loaners report`.

@@ -4,9 +4,11 @@
 //! each loaner stands, [`table`] the live table, [`lines`] a line an event that matters, [`summary`]
 //! the end.
 
+mod add;
 pub mod args;
 mod board;
 mod init;
+mod keys;
 mod lines;
 mod paper;
 mod report;
@@ -24,7 +26,8 @@ use crate::{loaners, terms::Exit};
 /// Runs the command.
 pub(super) async fn run(context: &Context, typed: &args::Loaners) -> Result<Exit, Failure> {
     match typed {
-        args::Loaners::Init(typed) => init::run(context, typed),
+        args::Loaners::Init(typed) => init::run(context, typed).await,
+        args::Loaners::Add(typed) => add::run(context, typed).await,
         args::Loaners::Check(typed) => run::check(context, typed).await,
         args::Loaners::Reset(typed) => run::reset(context, typed).await,
         args::Loaners::Report(typed) => report::run(context, typed),

@@ -5,7 +5,7 @@ use std::{collections::BTreeSet, path::Path, sync::Arc};
 
 use super::{
     args::{LoanersCheck, LoanersReset, LoanersRun},
-    paper,
+    keys, paper,
     show::Show,
 };
 use crate::{
@@ -58,8 +58,18 @@ pub(super) async fn reset(context: &Context, typed: &LoanersReset) -> Result<Exi
     if typed.anew || set.simulated.is_some() {
         order.trust = Trust::Nothing;
     }
-    if !typed.writing.dry_run && !typed.writing.yes {
-        agree(context, &order).await?;
+    let keys_to = typed.keys_to.as_deref();
+    if !order.dry_run {
+        keys::have_a_way(context, &order, keys_to)?;
+        if !typed.writing.yes {
+            agree(context, &order).await?;
+        }
+    }
+    // A dry run draws too: what it says is what is written then.
+    let drawn = run::draw(&order, &set.journal);
+    let drawn = drawn.await.map_err(Failure::Trouble)?;
+    if !order.dry_run {
+        keys::hand_over(context, &order, &drawn, keys_to).await?;
     }
     let out = set.carry_out(context, &typed.run, order).await?;
     Ok(after_reset(&out))

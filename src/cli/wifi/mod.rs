@@ -54,6 +54,15 @@ pub(crate) struct OverWifi {
     pub open: Option<Arc<OpenNetwork>>,
 }
 
+/// Among whom to look.
+#[derive(Clone, Copy)]
+pub(super) struct Among<'a> {
+    /// The families that count.
+    pub profiles: &'a [Arc<Profile>],
+    /// Those that are known already, and not meant.
+    pub known: &'a BTreeSet<Mac>,
+}
+
 /// What is wanted of the air.
 pub(super) struct Wish<'a> {
     context: &'a Context,
@@ -62,6 +71,7 @@ pub(super) struct Wish<'a> {
     /// A serial, a BSSID or a name.
     device: Option<&'a str>,
     profiles: &'a [Arc<Profile>],
+    known: &'a BTreeSet<Mac>,
     limits: Limits,
     login: LoginFrom,
     wifi: Arc<dyn Wifi>,
@@ -73,10 +83,11 @@ pub(super) async fn open(
     context: &Context,
     journal: &Journal,
     typed: &args::Target,
-    profiles: &[Arc<Profile>],
+    among: Among<'_>,
     limits: Limits,
     login: LoginFrom,
 ) -> Result<Target, Failure> {
+    let Among { profiles, known } = among;
     let radio = &typed.radio;
     if radio.by_hand {
         return by_hand::open(context, profiles, limits, &login, radio.wait).await;
@@ -101,6 +112,7 @@ pub(super) async fn open(
         radio,
         device: typed.device.as_deref(),
         profiles,
+        known,
         limits,
         login,
         wifi,
@@ -128,7 +140,8 @@ pub(super) async fn open(
 
 /// Waits until there is at least one that may be meant.
 async fn found(wish: &Wish<'_>) -> Result<Vec<Candidate>, Failure> {
-    let waited = wait(wish, choose::boot_seconds(), &|_| true, wait::SETTLE).await?;
+    let is_new = |one: &Candidate| !wish.known.contains(&one.point.bssid);
+    let waited = wait(wish, choose::boot_seconds(), &is_new, wait::SETTLE).await?;
     if waited.candidates.is_empty() {
         return Err(nobody(wish, &waited));
     }
@@ -168,7 +181,10 @@ fn nobody(wish: &Wish<'_>, waited: &Waited) -> Failure {
     let names: Vec<String> = names.map(|name| format!("`{name}`")).collect();
     let what = match wish.device {
         Some(device) => format!("`{}` is not in range", Untrusted::new(device)),
-        None => format!("no network like {} is in range", names.join(" or ")),
+        None if wish.known.is_empty() => {
+            format!("no network like {} is in range", names.join(" or "))
+        }
+        None => format!("no other network like {} is in range", names.join(" or ")),
     };
     let passed = super::seconds::exact(waited.progress.powered_s);
     let advice: Vec<&str> = waited

@@ -13,17 +13,19 @@ use tokio::{sync::mpsc, task::JoinSet};
 use super::{
     COMMAND, Order, World,
     air::Air,
-    earlier::{self, Earlier, KnownDevices},
+    earlier::{self, Asked, Earlier, KnownDevices},
     findings::{self, Seen},
     night::{Night, Shared},
     outs,
-    pairs::{Pair, Pairs},
     told::Since,
 };
 use crate::{
-    change::{Trouble, Unfinished, Wanted},
+    change::{Trouble, Unfinished},
     journal::{Archive, Begun, JournalError, NewRun, ResultRow, RunId, Unsettled, ledger},
-    loaners::schedule::{Place, Rules, Schedule, Window},
+    loaners::{
+        pairs::{Pair, Pairs},
+        schedule::{Place, Rules, Schedule, Window},
+    },
     terms::{Exit, SettingName},
 };
 
@@ -34,7 +36,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     let shelf = &order.shelf;
     let drawn = archive.drawn(&shelf.title).map_err(failed)?;
     let all = shelf.loaners.iter();
-    let wanted: Vec<_> = all.map(|loaner| earlier::wanted(loaner, &drawn)).collect();
+    let wanted: Vec<Asked> = all.map(|loaner| Asked::of(loaner, &drawn)).collect();
     let text = journal.fingerprint(shelf.profile.source.text.as_bytes());
     let all = shelf.loaners.iter().zip(&wanted);
     let rows: Vec<String> = all
@@ -54,7 +56,7 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     // They are on record in this run too, so that the next one need not look further back.
     let run = on_record(&order, &world, file, proved.collect()).await?;
     let (unsettled, unfinished) = unsettled(&archive)?;
-    let known = KnownDevices::of(&archive, &shelf.profile.family).map_err(failed)?;
+    let known = KnownDevices::of(&archive, &shelf.profile).map_err(failed)?;
     let pairs = pairs(&order, &wanted, &earlier, &known).map_err(failed)?;
     let air = Air::new(&order, &known, shelf.loaners.iter());
     drop(known);
@@ -183,26 +185,27 @@ fn places(order: &Order, earlier: &Earlier) -> Vec<Place> {
 /// that has no part in this run has the pair that it is known to have.
 fn pairs(
     order: &Order,
-    wanted: &[Result<Wanted, SettingName>],
+    wanted: &[Asked],
     earlier: &Earlier,
     known: &KnownDevices<'_>,
 ) -> Result<Pairs, JournalError> {
     let mut pairs = Pairs::default();
     for (number, loaner) in order.shelf.loaners.iter().enumerate() {
-        let asked = wanted[number].clone().unwrap_or_default();
+        let asked = &wanted[number].values;
         let is_to_be =
             order.takes_part(&loaner.label) || earlier.proved.contains_key(&loaner.label);
         let names_both = asked.contains_key(SettingName::BIND_KEY)
             && asked.contains_key(SettingName::MODEL_LOCK);
-        let pair = if is_to_be && names_both {
-            Pair::default().with(&asked)
+        let known = if is_to_be && names_both {
+            None
         } else {
-            let known = known.pair(loaner)?;
-            if is_to_be || known == Pair::default() {
-                known.with(&asked)
-            } else {
-                known
-            }
+            known.pair(loaner)?
+        };
+        let pair = match known {
+            Some(known) if !is_to_be => known,
+            known => known
+                .unwrap_or_else(|| Pair::unread(&order.shelf.profile))
+                .with(|name| asked.get(name)),
         };
         pairs.set(number, pair);
     }

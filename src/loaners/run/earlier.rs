@@ -3,13 +3,18 @@
 
 use std::collections::{BTreeMap, HashMap};
 
-use super::{Order, pairs::Pair};
+use super::Order;
 use crate::{
     change::Wanted,
     journal::{
         Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RunRow, RunState, ledger,
     },
-    loaners::shelf::{Loaner, Wish},
+    loaners::{
+        draw::Drawn,
+        pairs::Pair,
+        shelf::{Loaner, Wish},
+    },
+    profile::Profile,
     terms::{
         Mac, Sameness, SettingName, Value,
         output::{
@@ -99,38 +104,45 @@ pub(super) fn earlier(
     Ok(found)
 }
 
-/// What is wanted of a loaner, with what was drawn for it; else the setting of which a value is
-/// still to be drawn.
-pub(super) fn wanted(
-    loaner: &Loaner,
-    drawn: &BTreeMap<(String, SettingName), Value>,
-) -> Result<Wanted, SettingName> {
-    let all = loaner.wanted.iter().map(|(name, wish)| match wish {
-        Wish::Value(value) => Ok((name.clone(), value.clone())),
-        Wish::Unique => match drawn.get(&(loaner.label.clone(), name.clone())) {
-            Some(value) => Ok((name.clone(), value.clone())),
-            None => Err(name.clone()),
-        },
-    });
-    all.collect()
+/// What is wanted of a loaner, with what was drawn for it.
+#[derive(Debug, Clone, Default)]
+pub(super) struct Asked {
+    /// By setting.
+    pub(super) values: Wanted,
+    /// Settings of which a value is still to be drawn.
+    pub(super) undrawn: Vec<SettingName>,
+}
+
+impl Asked {
+    /// Of a row.
+    pub(super) fn of(loaner: &Loaner, drawn: &Drawn) -> Self {
+        let mut asked = Self::default();
+        for (name, wish) in &loaner.wanted {
+            let value = match wish {
+                Wish::Value(value) => Some(value),
+                Wish::Unique => drawn.get(&(loaner.label.clone(), name.clone())),
+            };
+            match value {
+                Some(value) => {
+                    asked.values.insert(name.clone(), value.clone());
+                }
+                None => asked.undrawn.push(name.clone()),
+            }
+        }
+        asked
+    }
 }
 
 /// The fingerprint of all that a row asks for, under the journal's key. `profile`: that of the
 /// profile's text.
-pub(super) fn row(
-    journal: &Journal,
-    loaner: &Loaner,
-    wanted: &Result<Wanted, SettingName>,
-    profile: &str,
-) -> String {
+pub(super) fn row(journal: &Journal, loaner: &Loaner, asked: &Asked, profile: &str) -> String {
     let mark = (&loaner.mark.serial, loaner.mark.bssid);
-    let values: BTreeMap<&str, Option<&Value>> = match wanted {
-        Ok(wanted) => wanted
-            .iter()
-            .map(|(name, value)| (name.as_str(), Some(value)))
-            .collect(),
-        Err(missing) => [(missing.as_str(), None)].into(),
-    };
+    let drawn = asked.values.iter().map(|(name, value)| (name, Some(value)));
+    let undrawn = asked.undrawn.iter().map(|name| (name, None));
+    let values: BTreeMap<&str, Option<&Value>> = drawn
+        .chain(undrawn)
+        .map(|(name, value)| (name.as_str(), value))
+        .collect();
     let body = serde_json::json!({
         "label": loaner.label,
         "mark": mark,
@@ -145,18 +157,20 @@ pub(super) struct KnownDevices<'a> {
     archive: &'a Archive,
     by_serial: HashMap<String, (DeviceId, Option<Mac>)>,
     by_bssid: HashMap<Mac, DeviceId>,
+    profile: &'a Profile,
 }
 
 impl<'a> KnownDevices<'a> {
     /// Those of a family.
-    pub(super) fn of(archive: &'a Archive, family: &str) -> Result<Self, JournalError> {
+    pub(super) fn of(archive: &'a Archive, profile: &'a Profile) -> Result<Self, JournalError> {
         let mut known = Self {
             archive,
+            profile,
             by_serial: HashMap::new(),
             by_bssid: HashMap::new(),
         };
         for device in archive.devices()? {
-            if device.family != family {
+            if device.family != profile.family {
                 continue;
             }
             let bssid = device.identity.bssid.filter(|bssid| bssid.stable);
@@ -179,28 +193,29 @@ impl<'a> KnownDevices<'a> {
         self.by_serial.get(serial)?.1
     }
 
-    /// The pair that a loaner had when it was last read or changed.
-    pub(super) fn pair(&self, loaner: &Loaner) -> Result<Pair, JournalError> {
+    /// The pair that a loaner had when it was last read or changed; none: it was never read.
+    pub(super) fn pair(&self, loaner: &Loaner) -> Result<Option<Pair>, JournalError> {
         let by_serial = loaner.mark.serial.as_ref();
         let by_serial = by_serial.and_then(|serial| self.by_serial.get(serial));
         let by_bssid = loaner.mark.bssid.and_then(|mac| self.by_bssid.get(&mac));
         let Some(device) = by_serial.map(|(id, _)| id).or(by_bssid) else {
-            return Ok(Pair::default());
+            return Ok(None);
         };
         let Some(record) = self.archive.last_record(*device)? else {
-            return Ok(Pair::default());
+            return Ok(None);
         };
         let identity = &record.snapshot.device.identity;
         if loaner.mark.identity(true).compare(identity) == Sameness::Different {
-            return Ok(Pair::default());
+            return Ok(None);
         }
-        let mut pair = Pair::read(&record.snapshot);
+        let mut pair = Pair::read(&record.snapshot, self.profile);
         for change in self.archive.changes(*device)? {
             if change.record >= record.id && change.outcome == Some(Outcome::Done) {
-                pair = pair.with(&written(&change));
+                let written = written(&change);
+                pair = pair.with(|name| written.get(name));
             }
         }
-        Ok(pair)
+        Ok(Some(pair))
     }
 }
 

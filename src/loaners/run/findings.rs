@@ -3,13 +3,13 @@
 
 use std::collections::BTreeMap;
 
-use super::{
-    earlier::Earlier,
-    pairs::{Pairs, SHARED_PAIR},
-};
-use crate::terms::output::{
-    IdentityOut,
-    loaners::{LoanerOut, LoanerResult, ShelfFinding, StrangerOut},
+use super::earlier::Earlier;
+use crate::{
+    loaners::pairs::{Pairs, listed},
+    terms::output::{
+        IdentityOut,
+        loaners::{LoanerOut, LoanerResult, ShelfFinding, StrangerOut},
+    },
 };
 
 /// What was seen of all loaners.
@@ -69,24 +69,14 @@ pub(super) fn findings(
         loaners,
         text,
     };
-    let mut found = Vec::new();
-    for (code, all) in seen.pairs.shared() {
-        let text = if code == SHARED_PAIR {
-            "they have one bind key and one model lock: the same transmitter drives all of them"
-        } else {
-            "they have one bind key, and not all have a model lock: those without follow every \
-             transmitter of that key"
-        };
-        found.push(finding(code, labels(&all), text.into()));
-    }
+    let all: Vec<&str> = outs.iter().map(|out| out.label.as_str()).collect();
+    let mut found = seen.pairs.shared(&all);
     for (one, other) in &seen.twice {
-        let text = "they show one identity: one of the two rows is wrong, or one was taken for the \
-                    other";
-        found.push(finding(
-            "one-identity-twice",
-            labels(&[*one, *other]),
-            text.into(),
-        ));
+        let text = format!(
+            "{} show one identity: one of the two rows is wrong, or one was taken for the other",
+            listed(&[all[*one], all[*other]])
+        );
+        found.push(finding("one-identity-twice", labels(&[*one, *other]), text));
     }
     let mut by_major: BTreeMap<u64, Vec<usize>> = BTreeMap::new();
     for (loaner, major) in &seen.majors {
@@ -104,11 +94,14 @@ pub(super) fn findings(
             .iter()
             .map(|(major, all)| format!("{} with {major}", all.len()))
             .collect();
+        let labels = labels(&few);
+        let names: Vec<&str> = labels.iter().map(String::as_str).collect();
         let text = format!(
-            "mixed major versions of the firmware ({}): both ends of a link need the same",
-            majors.join(", ")
+            "mixed major versions of the firmware ({}): both ends of a link need the same; look at {}",
+            majors.join(", "),
+            listed(&names)
         );
-        found.push(finding("mixed-firmware", labels(&few), text));
+        found.push(finding("mixed-firmware", labels, text));
     }
     let missing: Vec<String> = outs
         .iter()
@@ -116,9 +109,13 @@ pub(super) fn findings(
         .map(|out| out.label.clone())
         .collect();
     if !missing.is_empty() {
-        let text = "they never came in range: no power, an empty battery, a transmitter of their \
-                    key that is on, or too far away";
-        found.push(finding("missing", missing, text.into()));
+        let names: Vec<&str> = missing.iter().map(String::as_str).collect();
+        let text = format!(
+            "{} never came in range: no power, an empty battery, a transmitter of the same key that \
+             is on, or too far away",
+            listed(&names)
+        );
+        found.push(finding("missing", missing, text));
     }
     for stranger in strangers {
         let who = stranger.identity.serial.as_ref();
@@ -131,13 +128,14 @@ pub(super) fn findings(
         found.push(finding("stranger", Vec::new(), text));
     }
     if earlier.file_changed {
-        let text = "the file changed since the run that was cut off: rows that are others now are \
-                    done anew";
-        found.push(finding(
-            "file-changed",
-            earlier.rows_changed.clone(),
-            text.into(),
-        ));
+        let others: Vec<&str> = earlier.rows_changed.iter().map(String::as_str).collect();
+        let anew = match others.len() {
+            0 => "no row that was proved is another one now".to_owned(),
+            1 => format!("{} is another one now and is done anew", others[0]),
+            _ => format!("{} are others now and are done anew", listed(&others)),
+        };
+        let text = format!("the file changed since the run that was cut off: {anew}");
+        found.push(finding("file-changed", earlier.rows_changed.clone(), text));
     }
     if changed_meanwhile {
         let text = "the file changed while this run went on: this is of the file as it was when the \

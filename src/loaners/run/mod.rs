@@ -10,13 +10,13 @@
 
 mod air;
 mod begin;
+mod drawn;
 mod earlier;
 mod enter;
 mod findings;
 mod night;
 mod one;
 mod outs;
-mod pairs;
 mod reach;
 #[cfg(all(test, feature = "practice"))]
 mod tests;
@@ -28,6 +28,7 @@ use std::{collections::BTreeSet, path::PathBuf, sync::Arc};
 use secrecy::SecretString;
 use tokio::sync::watch;
 
+pub use drawn::{draw, wants_unique};
 pub use earlier::{Trust, under_way};
 
 use super::shelf::{Loaner, Shelf};
@@ -199,6 +200,9 @@ impl<F: FnMut(&ShelfLine)> Watcher for F {
 
 /// Carries a run out. The person has agreed to all that it writes; what local rules set (another
 /// region, a higher power) is told and never written, since that takes the new value typed.
+///
+/// What is to be unique is drawn before ([`draw`]), so that it can be handed to somebody first: a
+/// loaner of which a value is missing is refused.
 ///
 /// It ends by itself, and soon after `stop` became true: what is under way goes on to where it can
 /// be left. Dropped instead, it leaves what a killed process leaves, for the next run to finish.

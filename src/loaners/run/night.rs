@@ -19,24 +19,25 @@ use tokio::{
 use super::{
     Order, Watcher, World,
     air::{self, Air, Grant},
-    earlier::Earlier,
+    earlier::{Asked, Earlier},
     enter,
     findings::{self, Seen},
     one::{Ended, Link, Visit},
-    outs,
-    pairs::{Pair, Pairs},
-    reach,
+    outs, reach,
     told::{Since, Told},
     way::{LoanerReach, Now},
 };
 use crate::{
-    change::{Trouble, Unfinished, Wanted, over_session},
+    change::{Trouble, Unfinished, over_session},
     find::{self, FindError},
     journal::{Archive, ResultRow, RunId, RunState, Unsettled, ledger},
-    loaners::schedule::{Do, Schedule, Stage, Tried},
+    loaners::{
+        pairs::Pairs,
+        schedule::{Do, Schedule, Stage, Tried},
+    },
     session::{HttpError, Origin, Session, http::Unanswered},
     terms::{
-        Exit, Identity, Mac, Sameness, SettingName,
+        Exit, Identity, Mac, Sameness,
         output::loaners::{
             LoanerOut, LoanerResult, ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep,
         },
@@ -65,8 +66,8 @@ pub(super) struct Shared {
     pub(super) run: RunId,
     pub(super) since: Since,
     pub(super) send: mpsc::UnboundedSender<Message>,
-    /// What is wanted of each; else what is still to be drawn for it.
-    pub(super) wanted: Vec<Result<Wanted, SettingName>>,
+    /// What is wanted of each.
+    pub(super) wanted: Vec<Asked>,
     /// Changes of earlier runs that this one settles first.
     pub(super) unsettled: RefCell<Vec<Unsettled>>,
     /// Changes of other commands that are unfinished.
@@ -407,9 +408,11 @@ impl Night {
         self.schedule.ended(loaner, tried, shared.since.s());
         // What it is in truth counts for the pairs of all others from now on.
         // In a dry run that is what it was to be: the plan of the others rests on it.
-        let seen = shared.seen.borrow().pairs.get(loaner);
-        let is_known = seen != Pair::default() && out.result != LoanerResult::Planned;
-        if is_known && self.schedule.stage(loaner) == Stage::Through {
+        let seen = shared.seen.borrow().pairs.get(loaner).cloned();
+        if let Some(seen) = seen
+            && out.result != LoanerResult::Planned
+            && self.schedule.stage(loaner) == Stage::Through
+        {
             shared.settled.borrow_mut().set(loaner, seen);
         }
         self.keep(loaner, &out);
@@ -519,9 +522,11 @@ impl Night {
         let mut seen = shared.seen.borrow_mut();
         for (number, out) in self.outs.iter().enumerate() {
             let left_out = !shared.order.takes_part(&out.label);
-            if (out.earlier || left_out) && seen.pairs.get(number) == Pair::default() {
-                let known = shared.pairs.borrow().get(number);
-                seen.pairs.set(number, known);
+            if (out.earlier || left_out)
+                && seen.pairs.get(number).is_none()
+                && let Some(known) = shared.pairs.borrow().get(number)
+            {
+                seen.pairs.set(number, known.clone());
             }
         }
     }

@@ -1,14 +1,13 @@
 //! One loaner, from the first reading to its end: is it the one of its row, what differs, may it be
 //! written, and what came of it.
 
-use std::rc::Rc;
+use std::{collections::BTreeSet, rc::Rc};
 
 use super::{
     Agreed, COMMAND,
     findings::{self, Seen},
     night::Shared,
     outs,
-    pairs::{Pair, SHARED_PAIR},
     told::Told,
     way::{LoanerReach, Now, NowDevice},
 };
@@ -23,10 +22,14 @@ use crate::{
         ledger::{self, ChangeLedger},
     },
     judge::{Expectation, judge},
-    loaners::{schedule::Tried, shelf::Loaner},
+    loaners::{
+        pairs::{Pair, SHARED_PAIR},
+        schedule::Tried,
+        shelf::Loaner,
+    },
     session::Harvest,
     terms::{
-        Exit, Identity, Proof, Reading, Sameness, Snapshot, Untrusted,
+        Exit, Identity, Proof, Reading, Sameness, SettingName, Snapshot, Untrusted,
         output::{
             Outcome,
             loaners::{LoanerOut, LoanerResult, ShelfCommand, ShelfStep},
@@ -190,14 +193,17 @@ impl Visit {
         }
     }
 
+    /// What is wanted of it; a check goes without what is still to be drawn.
     fn wanted(&self) -> Result<Wanted, Ended> {
-        self.shared.wanted[self.loaner].clone().map_err(|setting| {
-            Ended::refused(
+        let asked = &self.shared.wanted[self.loaner];
+        match (self.shared.order.command, asked.undrawn.first()) {
+            (ShelfCommand::Check, _) | (_, None) => Ok(asked.values.clone()),
+            (ShelfCommand::Reset, Some(setting)) => Err(Ended::refused(
                 "not-drawn",
                 format!("`{setting}` is to be unique, and no value was drawn for it"),
                 "run the command again; it draws what is missing",
-            )
-        })
+            )),
+        }
     }
 
     /// Notes what was read, for the pairs and for the findings at the end.
@@ -208,7 +214,7 @@ impl Visit {
             ..Expectation::of(profile)
         };
         out.condition = Some(judge(snapshot, &expectation).condition);
-        let pair = Pair::read(snapshot);
+        let pair = Pair::read(snapshot, profile);
         let mut seen = self.shared.seen.borrow_mut();
         let Seen { pairs, majors, .. } = &mut *seen;
         pairs.set(self.loaner, pair.clone());
@@ -217,7 +223,7 @@ impl Visit {
         }
         let expected = match wanted {
             // Until it is through it counts as what it is to be.
-            Some(wanted) => pair.with(wanted),
+            Some(wanted) => pair.with(|name| wanted.get(name)),
             None => pair,
         };
         self.shared.pairs.borrow_mut().set(self.loaner, expected);
@@ -250,7 +256,11 @@ impl Visit {
             ));
         }
         let profile = &self.shared.order.shelf.profile;
-        let mut differs = false;
+        let undrawn = &self.shared.wanted[self.loaner].undrawn;
+        let mut differs = !undrawn.is_empty();
+        out.notes.extend(undrawn.iter().map(|name| {
+            format!("`{name}` is to be unique, and none is drawn for it yet: a reset does that")
+        }));
         for (name, value) in wanted {
             let alone = Wanted::from([(name.clone(), value.clone())]);
             let lines = match Plan::new(profile, snapshot, &alone) {
@@ -336,7 +346,8 @@ impl Visit {
             .map_err(|error| Ended::refused(error.code(), error.to_string(), error.help()))
     }
 
-    /// Takes out of what is wanted what local rules set, and tells it. True: there was something.
+    /// Takes out of what is wanted what is only compared, and tells what of it differs. True: there
+    /// was something.
     fn leave_what_rules_set(
         &self,
         snapshot: &Snapshot,
@@ -344,31 +355,39 @@ impl Visit {
         out: &mut LoanerOut,
     ) -> bool {
         let profile = &self.shared.order.shelf.profile;
+        let written: BTreeSet<&SettingName> = self.row().to_write().map(|(name, _)| name).collect();
+        let compared = wanted.extract_if(.., |name, _| !written.contains(name));
         let mut left = false;
-        while let Ok(plan) = Plan::new(profile, snapshot, wanted)
-            && let Some(line) = plan.set_by_rules()
-        {
-            let line = line.clone();
-            wanted.remove(&line.setting);
-            left = true;
-            let trouble = Trouble::new(
-                "set-by-rules",
-                format!("local rules set `{}`: it stays as it is", line.setting),
-                Some(
-                    "change it by itself with `linkmend write`, where the rules of the place ask \
-                     for it",
-                ),
-            );
-            out.notes.push(trouble.message.clone());
-            out.error.get_or_insert_with(|| out::fault(&trouble));
-            self.tells(out, line, "local rules set it; it is not written in bulk");
+        for one in compared.collect::<Vec<_>>() {
+            let lines = match Plan::new(profile, snapshot, &Wanted::from([one])) {
+                Ok(plan) => plan.lines,
+                Err(error) => {
+                    out.notes.push(error.to_string());
+                    continue;
+                }
+            };
+            for line in lines {
+                left = true;
+                let trouble = Trouble::new(
+                    "set-by-rules",
+                    format!("local rules set `{}`: it stays as it is", line.setting),
+                    Some(
+                        "change it by itself with `linkmend write`, where the rules of the place \
+                         ask for it",
+                    ),
+                );
+                out.notes.push(trouble.message.clone());
+                out.error.get_or_insert_with(|| out::fault(&trouble));
+                self.tells(out, line, "local rules set it; it is not written in bulk");
+            }
         }
         left
     }
 
     /// Whether it may have the pair that it would have afterwards.
     fn may_have(&self, snapshot: &Snapshot, wanted: &Wanted) -> Result<(), Ended> {
-        let after = Pair::read(snapshot).with(wanted);
+        let profile = &self.shared.order.shelf.profile;
+        let after = Pair::read(snapshot, profile).with(|name| wanted.get(name));
         let shared = self.shared.pairs.borrow().refuses(self.loaner, &after);
         let settled = || self.shared.settled.borrow().refuses(self.loaner, &after);
         let shared = shared.or_else(settled);

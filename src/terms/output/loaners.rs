@@ -280,6 +280,30 @@ pub struct ShelfInitOut {
     pub settings: Vec<String>,
 }
 
+/// `linkmend loaners add --json`: the row that was added.
+#[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
+#[serde(deny_unknown_fields)]
+pub struct ShelfAddOut {
+    /// Always 1.
+    pub format: u32,
+    /// The shelf's file.
+    pub file: String,
+    /// The shelf's title.
+    pub title: String,
+    /// What stands on its sticker.
+    pub label: String,
+    /// Its marks, as it showed them. Of the BSSID the row has it where the family keeps it, of the
+    /// address where it was typed.
+    pub identity: IdentityOut,
+    /// Its transmitter.
+    #[serde(default, skip_serializing_if = "Option::is_none")]
+    pub transmitter: Option<String>,
+    /// The record of what it was set to.
+    pub record: i64,
+    /// How many loaners stand on the shelf now.
+    pub loaners: usize,
+}
+
 /// Either line of `linkmend loaners check|reset --json`.
 #[derive(JsonSchema)]
 #[serde(untagged)]

@@ -185,6 +185,29 @@ async fn what_local_rules_set_is_told_and_not_written() {
 }
 
 #[tokio::test]
+async fn a_lower_power_is_not_written_either() {
+    let mut house = Boathouse::of(Family::SampleForm, &[Scenario::Locked]).await;
+    let power = house.truth(0).settings["power"].clone();
+    let lowest = match &house.shelf.profile.setting("power").expect("known").kind {
+        crate::terms::Kind::Number(range) => Value::Number(range.from),
+        other => panic!("{other:?}"),
+    };
+    assert_ne!(lowest.to_json(), power, "it is to differ");
+    house.shelf.loaners[0].wanted = wishes(&[("model-lock", Value::Off), ("power", lowest)]);
+    let out = house.run(house.order(ShelfCommand::Reset)).await;
+    assert_eq!(results(&out), [LoanerResult::Done]);
+    assert_eq!(code(&out.loaners[0]), "set-by-rules");
+    let told: Vec<&str> = out.loaners[0]
+        .changes
+        .iter()
+        .map(|line| line.setting.as_str())
+        .collect();
+    assert!(told.contains(&"power"), "{told:?}");
+    assert_eq!(house.truth(0).settings["power"], power);
+    assert_eq!(house.locks(), ["off"]);
+}
+
+#[tokio::test]
 async fn a_pair_that_another_has_is_refused_unless_that_one_moves_on() {
     let mut house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 4]).await;
     let key = Value::Bytes(vec![9, 8, 7, 6, 5, 4]);
