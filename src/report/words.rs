@@ -1,6 +1,6 @@
 //! The words of a shelf as a person reads them, the same on the screen and in the report.
 
-use std::fmt::Write as _;
+use std::{collections::HashMap, fmt::Write as _};
 
 use jiff::{Timestamp, tz::TimeZone};
 
@@ -99,26 +99,23 @@ pub(crate) fn next(result: LoanerResult) -> Option<&'static str> {
 /// what is not known. Loaners with one reason share a place, and so do those without any. Each with its
 /// place in the file, from 0.
 pub(crate) fn left_to_do(out: &ShelfOut) -> Vec<(LoanerResult, Vec<(usize, &LoanerOut)>)> {
-    let reason = |one: &LoanerOut| {
-        one.error
-            .as_ref()
-            .map(|e| (e.message.clone(), e.help.clone()))
-    };
     let mut left: Vec<(LoanerResult, Vec<(usize, &LoanerOut)>)> = Vec::new();
     for result in GRAVEST_FIRST {
         let first = left.len();
+        // Where those of a reason stand: a shelf of ten thousand may have as many reasons.
+        let mut places = HashMap::new();
         let all = out.loaners.iter().enumerate();
         let all = all
             .filter(|(_, loaner)| loaner.result == result)
             .filter(|(_, loaner)| result != LoanerResult::Done || is_done_in_part(loaner));
         for (number, loaner) in all {
-            let alike = |(_, group): &&mut (_, Vec<(usize, &LoanerOut)>)| {
-                group.first().map(|(_, one)| reason(one)) == Some(reason(loaner))
-            };
-            match left[first..].iter_mut().find(alike) {
-                Some((_, group)) => group.push((number, loaner)),
-                None => left.push((result, vec![(number, loaner)])),
+            let error = loaner.error.as_ref();
+            let reason = error.map(|error| (&error.message, &error.help));
+            let place = *places.entry(reason).or_insert(left.len());
+            if place == left.len() {
+                left.push((result, Vec::new()));
             }
+            left[place].1.push((number, loaner));
         }
         // A reason of their own says more than none.
         left[first..].sort_by_key(|(_, group)| group.iter().all(|(_, one)| one.error.is_none()));
