@@ -21,6 +21,7 @@ mod readme;
 mod relay;
 mod restore;
 mod resume;
+mod shelf_campaign;
 mod terminal;
 mod unlock;
 mod wifi;
