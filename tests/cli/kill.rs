@@ -202,12 +202,17 @@ pub(crate) fn scattered(number: u64) -> u64 {
 
 /// Does it for each, several at once, and panics at the end with all that failed.
 pub(crate) fn each<T: Sync + fmt::Debug>(all: &[T], work: impl Fn(&T) + Sync) {
+    each_of(AT_ONCE, all, work);
+}
+
+/// The same with so many at once.
+pub(crate) fn each_of<T: Sync + fmt::Debug>(at_once: usize, all: &[T], work: impl Fn(&T) + Sync) {
     // A turn that failed is over as well.
     let _turn = TURN.lock().unwrap_or_else(PoisonError::into_inner);
     let next = AtomicUsize::new(0);
     let failed = Mutex::new(Vec::new());
     std::thread::scope(|scope| {
-        for _ in 0..AT_ONCE {
+        for _ in 0..at_once {
             scope.spawn(|| {
                 while let Some(one) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
                     if let Err(panic) = catch_unwind(AssertUnwindSafe(|| work(one))) {

@@ -24,6 +24,7 @@ mod relay;
 mod restore;
 mod resume;
 mod shelf;
+mod shelf_campaign;
 mod shelf_report;
 mod shelf_run;
 mod shelf_stop;

@@ -25,7 +25,7 @@ use crate::{
     loaners::{
         pairs::{Pair, SHARED_PAIR},
         schedule::Tried,
-        shelf::Loaner,
+        shelf::{Loaner, is_only_compared},
     },
     session::Harvest,
     terms::{
@@ -308,17 +308,33 @@ impl Visit {
         &self,
         link: Link,
         harvest: Harvest,
-        mut wanted: Wanted,
+        wanted: Wanted,
         out: &mut LoanerOut,
     ) -> Result<(), Ended> {
-        let Some((link, harvest)) = self.settle(link, harvest, out).await? else {
+        let mut settled = None;
+        let ended = self
+            .settle_and_reset(link, harvest, wanted, out, &mut settled)
+            .await;
+        at_least(settled, ended, out)
+    }
+
+    async fn settle_and_reset(
+        &self,
+        link: Link,
+        harvest: Harvest,
+        mut wanted: Wanted,
+        out: &mut LoanerOut,
+        settled: &mut Option<LoanerResult>,
+    ) -> Result<(), Ended> {
+        let Some((link, harvest)) = self.settle(link, harvest, out, settled).await? else {
             return Ok(());
         };
-        let settled = out.result;
         let by_rules = self.leave_what_rules_set(&harvest.snapshot, &mut wanted, out);
         let plan = self.plan(&harvest.snapshot, &wanted)?;
         if plan.is_empty() && !by_rules {
-            if settled == LoanerResult::Done {
+            if settled.is_some() {
+                // It is as wanted by the change that was cut off.
+                out.result = LoanerResult::Done;
                 return Ok(());
             }
             self.keep(&harvest.snapshot, out).await?;
@@ -510,6 +526,7 @@ impl Visit {
         let shared = &self.shared;
         let print = |bytes: &[u8]| shared.world.journal.fingerprint(bytes);
         outs::take(out, report, &shared.order.shelf.profile, &print);
+        outs::never_shown(out, report);
         out.record = ledger.record().map(|record| record.0).or(out.record);
         out.change = ledger.change().map(|change| change.0).or(out.change);
         if let Some(last) = &report.last {
@@ -528,13 +545,22 @@ impl Visit {
         }
     }
 
+    /// Whether a change wants all that is wanted now and may be written in bulk.
+    fn is_all(&self, change: &Wanted) -> bool {
+        let wanted = self.wanted().unwrap_or_default();
+        let mut asked = wanted.iter().filter(|(name, _)| !is_only_compared(name));
+        asked.all(|(name, value)| change.get(name) == Some(value))
+    }
+
     /// Finishes or undoes what an earlier run, or an earlier try, was cut off in. None: it could not
-    /// be settled, and nothing else is done.
+    /// be settled, and nothing else is done. `settled` is what the loaner is at least, once something
+    /// was.
     async fn settle(
         &self,
         mut link: Link,
         mut harvest: Harvest,
         out: &mut LoanerOut,
+        settled: &mut Option<LoanerResult>,
     ) -> Result<Option<(Link, Harvest)>, Ended> {
         let shared = &self.shared;
         while let Some(one) = shared.take_unsettled(&harvest.snapshot.device.identity) {
@@ -573,6 +599,7 @@ impl Visit {
                 wanted.clone(),
                 false,
             );
+            let is_all = self.is_all(&wanted);
             let machine = Machine::resume(profile.clone(), wanted, self.options(), cut_off);
             let (mut report, ledger, back) = self.drive(link, harvest, machine, ledger).await;
             link = back;
@@ -585,6 +612,10 @@ impl Visit {
                 shared.still_unsettled(one);
                 return Ok(None);
             }
+            *settled = Some(match report.outcome {
+                Outcome::Done if !is_all => LoanerResult::Unproved,
+                outcome => outs::result(outcome),
+            });
             // Undoing was what was left of it, so it is no failure.
             out.error = None;
             out.notes.push(format!(
@@ -593,5 +624,53 @@ impl Visit {
             harvest = self.read(&mut link).await?;
         }
         Ok(Some((link, harvest)))
+    }
+}
+
+/// How a try ended that settled a change before: that one may have written, so whatever fails afterwards
+/// it did not fail without a write.
+fn at_least(
+    settled: Option<LoanerResult>,
+    ended: Result<(), Ended>,
+    out: &mut LoanerOut,
+) -> Result<(), Ended> {
+    match (ended, settled) {
+        (Err(ended), Some(result)) => Err(Ended { result, ..ended }),
+        (Ok(()), Some(result)) if outs::came_to_nothing(out.result) => {
+            out.result = result;
+            Ok(())
+        }
+        (ended, _) => ended,
+    }
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    fn lost() -> Result<(), Ended> {
+        Err(Ended::failed(Trouble::new("no-answer", "it is gone", None)))
+    }
+
+    #[test]
+    fn a_try_that_settled_a_change_did_not_fail_without_a_write() {
+        use LoanerResult as R;
+        let mut out = outs::named("Heron", R::NotTried);
+        for settled in [R::Done, R::PutBack, R::Unproved] {
+            let ended = at_least(Some(settled), lost(), &mut out);
+            assert_eq!(ended.err().map(|ended| ended.result), Some(settled));
+            for (result, told) in [
+                (R::Failed, settled),
+                (R::Refused, settled),
+                (R::Done, R::Done),
+                (R::Unproved, R::Unproved),
+            ] {
+                out.result = result;
+                assert!(at_least(Some(settled), Ok(()), &mut out).is_ok());
+                assert_eq!(out.result, told);
+            }
+        }
+        let ended = at_least(None, lost(), &mut out);
+        assert_eq!(ended.err().map(|ended| ended.result), Some(R::Failed));
     }
 }

@@ -9,9 +9,9 @@ use crate::{
     loaners::shelf::Loaner,
     profile::Profile,
     terms::{
-        SettingName, Snapshot, Value,
+        Reading, SettingName, Snapshot, Value,
         output::{
-            Outcome,
+            IdentityOut, Outcome,
             loaners::{LoanerOut, LoanerResult, ShelfCounts},
         },
     },
@@ -22,10 +22,23 @@ pub(super) fn blank(loaner: &Loaner, profile: &Profile) -> LoanerOut {
     let mut identity = out::identity(&loaner.mark.identity(profile.identity.bssid_stable));
     identity.address = loaner.at.as_ref().map(ToString::to_string);
     LoanerOut {
-        label: loaner.label.clone(),
         identity,
         transmitter: loaner.transmitter.clone(),
-        result: LoanerResult::NotTried,
+        ..named(&loaner.label, LoanerResult::NotTried)
+    }
+}
+
+/// One of whom only its label is known, and how it ended.
+pub(super) fn named(label: &str, result: LoanerResult) -> LoanerOut {
+    LoanerOut {
+        label: label.to_owned(),
+        identity: IdentityOut {
+            serial: None,
+            bssid: None,
+            address: None,
+        },
+        transmitter: None,
+        result,
         condition: None,
         changes: Vec::new(),
         left: Vec::new(),
@@ -93,6 +106,21 @@ pub(super) fn still_cut_off(out: &mut LoanerOut, change: i64) {
     failed(out, LoanerResult::Unproved, &trouble);
 }
 
+/// What was there is back as far as it is shown: adds what is not.
+pub(super) fn never_shown(out: &mut LoanerOut, report: &Report) {
+    let last = report
+        .last
+        .as_ref()
+        .filter(|_| report.outcome == Outcome::PutBack);
+    for (name, entry) in last.iter().flat_map(|last| &last.settings) {
+        if entry.reading == Reading::WriteOnly {
+            out.notes.push(format!(
+                "`{name}` is never shown: whether it is as it was cannot be told"
+            ));
+        }
+    }
+}
+
 /// The settings that could be written and that nobody named.
 pub(super) fn left(profile: &Profile, now: &Snapshot, wanted: &Wanted) -> Vec<String> {
     profile
@@ -113,17 +141,26 @@ pub(super) fn major(now: &Snapshot) -> Option<u64> {
     }
 }
 
-/// What a second try ended with, with what is still true of the first: one that wrote in the first
-/// try and could not be reached in the second did not fail without a write.
-pub(super) fn after_second_try(first: &LoanerOut, mut second: LoanerOut) -> LoanerOut {
-    let wrote = matches!(first.result, LoanerResult::Unproved | LoanerResult::PutBack);
-    let came_to_nothing = matches!(
-        second.result,
+/// Whether a try that ended so wrote nothing.
+pub(super) fn came_to_nothing(result: LoanerResult) -> bool {
+    matches!(
+        result,
         LoanerResult::Failed
             | LoanerResult::Refused
             | LoanerResult::Missing
             | LoanerResult::NotTried
+    )
+}
+
+/// What a second try ended with, with what is still true of the first: one that wrote in the first
+/// try and could not be reached in the second did not fail without a write.
+pub(super) fn after_second_try(first: &LoanerOut, mut second: LoanerOut) -> LoanerOut {
+    // One that is done and was not through settled what an earlier run was cut off in.
+    let wrote = matches!(
+        first.result,
+        LoanerResult::Unproved | LoanerResult::PutBack | LoanerResult::Done
     );
+    let came_to_nothing = came_to_nothing(second.result);
     let spans = first.spans.iter().chain(&second.spans).cloned().collect();
     let signal = first.signal.max(second.signal);
     if (wrote && came_to_nothing) || second.result == LoanerResult::NotTried {
@@ -141,6 +178,22 @@ pub(super) fn after_second_try(first: &LoanerOut, mut second: LoanerOut) -> Loan
     // One that did not come again keeps what it failed with.
     if came_to_nothing && second.error.is_none() {
         second.error.clone_from(&first.error);
+    }
+    if wrote && second.result == LoanerResult::AsWanted {
+        // This run wrote to it. Only what was proved is done, though it reads as wanted now.
+        second.result = match first.result {
+            LoanerResult::Done => LoanerResult::Done,
+            _ => LoanerResult::Unproved,
+        };
+        second.changes.clone_from(&first.changes);
+        second.change = first.change;
+        second.notes = first.notes.iter().chain(&second.notes).cloned().collect();
+        if second.result == LoanerResult::Unproved {
+            second.error.clone_from(&first.error);
+            second
+                .notes
+                .push("the second try found it as wanted, and settled nothing".into());
+        }
     }
     second.spans = spans;
     second.signal = signal;
@@ -175,4 +228,32 @@ pub(super) fn counts(all: &[LoanerOut]) -> ShelfCounts {
 pub(super) fn failed(out: &mut LoanerOut, result: LoanerResult, trouble: &Trouble) {
     out.result = result;
     out.error = Some(out::fault(trouble));
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+
+    #[test]
+    fn a_second_try_takes_nothing_back_of_what_the_first_one_wrote() {
+        use LoanerResult as R;
+        let after = |first, second| {
+            let mut first = named("Heron", first);
+            first.change = Some(7);
+            let told = after_second_try(&first, named("Heron", second));
+            (told.result, told.change)
+        };
+        // The first one finished what was cut off, and could not read it once more.
+        assert_eq!(after(R::Done, R::AsWanted), (R::Done, Some(7)));
+        // It came back as another one, by its BSSID: nothing could be settled.
+        assert_eq!(after(R::Unproved, R::AsWanted), (R::Unproved, Some(7)));
+        for wrote in [R::Done, R::PutBack, R::Unproved] {
+            for nothing in [R::Failed, R::Refused, R::Missing, R::NotTried] {
+                assert_eq!(after(wrote, nothing), (wrote, Some(7)));
+            }
+        }
+        assert_eq!(after(R::Failed, R::AsWanted), (R::AsWanted, None));
+        assert_eq!(after(R::Failed, R::Missing), (R::Missing, None));
+        assert_eq!(after(R::PutBack, R::Done), (R::Done, None));
+    }
 }

@@ -417,3 +417,20 @@ async fn a_wish_to_stop_leaves_what_can_be_left() {
     assert!(out.loaners[0].earlier && out.error.is_none());
     assert_eq!(house.locks(), ["off"; 6]);
 }
+
+#[tokio::test]
+async fn what_is_never_shown_is_not_said_to_be_back() {
+    let mut house = Boathouse::of(Family::SampleLogin, &[Scenario::LockReturns]).await;
+    let wanted = [("model-lock", Value::Off), ("local-network", Value::Absent)];
+    house.shelf.loaners[0].wanted = wishes(&wanted);
+    let before = house.truth(0).settings;
+    let out = house.run(house.order(ShelfCommand::Reset)).await;
+    let heron = &out.loaners[0];
+    assert_eq!(heron.result, LoanerResult::PutBack, "{out:#?}");
+    let after = house.truth(0).settings;
+    assert_eq!(after["local-network"], before["local-network"]);
+    // It went with its network, and nobody who reads the pages could know it.
+    assert_ne!(after["local-passphrase"], before["local-passphrase"]);
+    let told = "`local-passphrase` is never shown: whether it is as it was cannot be told";
+    assert!(heron.notes.iter().any(|note| note == told), "{heron:#?}");
+}
