@@ -557,7 +557,7 @@ fn every_question_explains_itself_without_a_network() {
     let explained = [
         (
             choice("What do you see?", 1),
-            "4: what can be done for many today.",
+            "which commands go through all of them",
         ),
         (choice("What kind", 1), "If you cannot tell, take 1"),
         (
