@@ -34,7 +34,7 @@ use truths::Holds;
 use weather::{Cut, Weather};
 
 /// How many shelves are gone over at once: the runs wait a little more than they work.
-const AT_ONCE: usize = 16;
+const AT_ONCE: usize = 8;
 
 #[test]
 fn whatever_a_seed_brings_to_a_shelf_nothing_told_is_false_and_every_run_ends() {

@@ -7,7 +7,7 @@ use std::collections::BTreeMap;
 use serde_json::Value as Json;
 
 use crate::{
-    harness::until,
+    harness::{Said, until},
     shelf::{Loaners, lines, results, summary},
 };
 
@@ -235,8 +235,42 @@ fn whatever_point_the_power_is_cut_at_the_next_run_finishes_and_its_list_is_true
         });
         run.kill();
         assert!(shelf.acts() > 0 || !wrote, "{point}");
-        finished(&shelf, &before);
+        // A restart that was over before anybody looked again, within the second that an uptime
+        // counts by, is none that was seen: what it shows is right, and it is not called proved.
+        let said = shelf.reset(&["--json"]).run();
+        let unseen = unproved(&said);
+        for (label, code) in &unseen {
+            assert_eq!(code, "restart-not-witnessed", "{point}: {label}");
+        }
+        let told = summary(&said);
+        said.ends(if unseen.is_empty() { 0 } else { 7 });
+        shelf.is_true(&told, &before);
+        for (label, result) in results(&told) {
+            let holds = ["done", "as-wanted"].contains(&result);
+            assert!(
+                holds || unseen.contains_key(label),
+                "{point}: {label} is {result}"
+            );
+            let slot = u64::from(shelf.slot(label));
+            assert_eq!(
+                shelf.devices()[label].settings["model-lock"],
+                slot,
+                "{point}"
+            );
+        }
     });
+}
+
+/// Those that are not proved, with the code of the reason.
+#[cfg(debug_assertions)]
+fn unproved(said: &Said) -> BTreeMap<String, String> {
+    let summary = summary(said);
+    let all = summary["loaners"].as_array().expect("loaners");
+    let text = |one: &Json| one.as_str().unwrap_or_default().to_owned();
+    all.iter()
+        .filter(|one| one["result"] == "unproved")
+        .map(|one| (text(&one["label"]), text(&one["error"]["code"])))
+        .collect()
 }
 
 #[test]

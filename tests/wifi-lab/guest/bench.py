@@ -5,9 +5,12 @@ script does; NetworkManager asked for the same by the same calls; and the radio 
 by one witness: when the receiver was asked for its settings the last time, as it says itself.
 """
 
+import os
 import time
 
+import watch
 from control import Control
+from faults import within
 from network_manager import DISCONNECTED, ROOT, SERVICE
 from process import Daemon, run, write
 from radios import ADAPTERS
@@ -61,11 +64,14 @@ class Bench:
     async def before_radio(self, boat):
         await run("nmcli", "device", "set", ADAPTER, "managed", "no")
         settings = write("/run/lab/bench.wpa", f"ctrl_interface={SOCKETS}\n")
+        os.makedirs(SOCKETS, exist_ok=True)
         words = ["wpa_supplicant", "-i", ADAPTER, "-c", settings]
         self.supplicant = await Daemon.start("bench-supplicant", *words)
         await run("ip", "address", "add", f"{OWN}/24", "dev", ADAPTER)
-        await self.supplicant.says("Successfully initialized")
-        self.control = await Control.open(f"{SOCKETS}/{ADAPTER}")
+        socket = f"{SOCKETS}/{ADAPTER}"
+        async with within(60, "the supplicant's control socket"):
+            await watch.appears(socket)
+        self.control = await Control.open(socket)
         await self.control.attach()
         number = (await self.control.ask("ADD_NETWORK")).strip()
         frequency = 2407 + 5 * boat.point.channel
