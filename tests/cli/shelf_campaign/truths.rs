@@ -435,19 +435,27 @@ pub(super) fn sums_are_right(lines: &[ShelfLine], out: &ShelfOut, code: Option<i
         .error
         .as_ref()
         .is_some_and(|error| error.code == "cancelled");
-    let wrote = count(&[R::Done, R::PutBack, R::Unproved]) > 0;
+    // What an earlier run wrote this one did not.
+    let wrote = out.loaners.iter().any(|one| {
+        let wrote = matches!(one.result, R::Done | R::PutBack | R::Unproved);
+        wrote && !one.earlier
+    });
+    let in_part = |one: &LoanerOut| one.result == R::Done && one.error.is_some();
     let expected = if count(&[R::Unproved]) > 0 || (was_stopped && wrote) {
         7
     } else if was_stopped {
         130
     } else if count(&[R::PutBack]) > 0 {
         5
-    } else if count(&[R::Refused]) > 0 {
+    } else if count(&[R::Refused]) > 0 || out.loaners.iter().any(in_part) {
         6
     } else if count(&[R::Failed, R::NotTried]) > 0 {
         1
     } else if count(&[R::Missing]) > 0 {
         3
+    } else if out.error.is_some() {
+        // All had their turn, and the journal had no room for it.
+        if wrote { 7 } else { 1 }
     } else {
         0
     };

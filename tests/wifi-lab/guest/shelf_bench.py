@@ -17,9 +17,11 @@ LIMIT_S = 900
 # One after another: join that very one, send its form with the lock off, wait, look whether it holds.
 SCRIPT = r"""
 set -u
-adapter=$1 word=$2 url=$3
-shift 3
+adapter=$1 word=$2 url=$3 name=$4
+shift 4
 join() {
+  # One that is saved would be taken again, and with it any receiver of that name.
+  nmcli connection delete "$name" >/dev/null 2>&1
   until nmcli -w 20 device wifi connect "$1" password "$word" ifname "$adapter" >/dev/null 2>&1; do
     nmcli device wifi rescan ifname "$adapter" >/dev/null 2>&1
     sleep 1
@@ -78,7 +80,7 @@ async def with_linkmend(lab, file, adapters):
 
 
 async def shelf_script(_, boats, __, script):
-    words = ["bash", script, ADAPTERS[1], PASSPHRASE, f"http://{ADDRESS}/"]
+    words = ["bash", script, ADAPTERS[1], PASSPHRASE, f"http://{ADDRESS}/", boats[0].name]
     await run(*words, *[boat.bssid.upper() for boat in boats], limit_s=LIMIT_S)
 
 
