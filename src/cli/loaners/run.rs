@@ -1,7 +1,7 @@
 //! `linkmend loaners check` and `reset`: from what was typed to a run over the shelf, shown as it
 //! goes, and its report.
 
-use std::{collections::BTreeSet, path::Path, sync::Arc};
+use std::{collections::BTreeSet, sync::Arc};
 
 use super::{
     args::{LoanersCheck, LoanersReset, LoanersRun},
@@ -245,6 +245,10 @@ impl Set {
     }
 
     #[cfg(not(feature = "practice"))]
+    #[expect(
+        clippy::unused_self,
+        reason = "the same shape as with practice shelves"
+    )]
     fn simulate(&self, _world: &mut World) {}
 }
 
@@ -258,7 +262,7 @@ async fn practice(context: &Context) -> Result<(Shelf, String, Simulated), Failu
         Failure::Trouble(Trouble::new("practice-failed", message, None))
     })?;
     let text = simulated.toml();
-    let shelf = loaners::load_text("practice shelf", &text, Path::new("."))
+    let shelf = loaners::load_text("practice shelf", &text, std::path::Path::new("."))
         .map_err(|faults| Failure::shelf(loaners::ShelfError::Faulty(Box::new(faults))))?;
     context.screen.remark(
         Tone::Careful,
