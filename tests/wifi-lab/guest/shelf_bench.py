@@ -32,16 +32,17 @@ chosen() {
   printf %s "$air" | sed -n "s/.*name=\"$1\">//p" | sed 's/.*value="\([^"]*\)" selected.*/\1/'
 }
 for bssid in "$@"; do
-  join "$bssid"
-  air=$(curl -sf -m 10 "$url" | sed -n '/id="air"/,/<\/form>/p')
-  curl -sf -m 10 -o /dev/null "${url}keep-air" --data-urlencode "once=$(value once)" \
-    --data-urlencode "called=$(value called)" --data-urlencode "follows=any" \
-    --data-urlencode "held_to=$(value held_to)" --data-urlencode "kinship=$(value kinship)" \
-    --data-urlencode "wave=$(chosen wave)" --data-urlencode "zone=$(chosen zone)" \
-    --data-urlencode "strength=$(chosen strength)" --data-urlencode "act=keep"
-  sleep 2
-  until curl -sf -m 3 "$url" | grep -q 'value="any" checked'; do
+  while :; do
     join "$bssid"
+    air=$(curl -sf -m 10 "$url" | sed -n '/id="air"/,/<\/form>/p')
+    [ -n "$air" ] || continue
+    printf %s "$air" | grep -q 'value="any" checked' && break
+    curl -sf -m 10 -o /dev/null "${url}keep-air" --data-urlencode "once=$(value once)" \
+      --data-urlencode "called=$(value called)" --data-urlencode "follows=any" \
+      --data-urlencode "held_to=$(value held_to)" --data-urlencode "kinship=$(value kinship)" \
+      --data-urlencode "wave=$(chosen wave)" --data-urlencode "zone=$(chosen zone)" \
+      --data-urlencode "strength=$(chosen strength)" --data-urlencode "act=keep"
+    sleep 2
   done
   nmcli device disconnect "$adapter" >/dev/null 2>&1
 done
