@@ -1,7 +1,7 @@
 //! `linkmend loaners`: a whole shelf, described in one file.
 //!
-//! What a run shows: [`show`] draws, and the rest says what, without a screen: [`board`] is where
-//! each loaner stands, [`table`] the live table, [`lines`] a line an event that matters, [`summary`]
+//! What a run shows: `show` draws, and the rest says what, without a screen: `board` is where
+//! each loaner stands, `table` the live table, `lines` a line an event that matters, `summary`
 //! the end.
 
 mod add;
