@@ -12,7 +12,8 @@ async def one_that_joined_a_stored_network_is_found_there_and_unlocked(lab):
     boat = await lab.receiver(joins=joins)
     own = (await boat.truth())["serial"]
     linkmend = lab.linkmend()
-    said = await linkmend("find", "--json", *lab.through())
+    # It says who it is once its own wait is over.
+    said = await linkmend("find", "--json", "--wait", "60", *lab.through())
     lab.check.equal("exit code of find", said.code, 0, said)
     lab.check.holds("it is found at its address", f"http://{ADDRESS}" in said.stdout, said)
     words = ["unlock", "--yes", "--json", "--at", f"http://{ADDRESS}"]
