@@ -39,21 +39,37 @@ enum End {
 /// The word that the device has gone since.
 type Gone = watch::Receiver<()>;
 
-/// Reads one request and sends its answer; a reset when the device goes before it is answered, or
-/// while its answer stands still.
-pub(crate) async fn serve(
-    mut stream: TcpStream,
-    mut gone: Gone,
-    answer: impl FnOnce(Parsed) -> Handled,
-) {
-    if converse(&mut stream, &mut gone, answer).await == End::Reset {
-        let _ = stream.set_zero_linger();
+/// Takes in a connection: turned away at once where the device is not there, else served beside the
+/// others. `listen` gives the word that the device goes, and is called before `is_refused` looks at the
+/// state, so that a restart between the two is not missed.
+pub(crate) fn take_in<A>(
+    stream: TcpStream,
+    tasks: &mut JoinSet<()>,
+    listen: impl FnOnce() -> Gone,
+    is_refused: impl FnOnce() -> bool,
+    answer: A,
+) where
+    A: FnOnce(Parsed) -> Handled + Send + 'static,
+{
+    let gone = listen();
+    if is_refused() {
+        turn_away(&stream);
+    } else {
+        tasks.spawn(serve(stream, gone, answer));
     }
 }
 
 /// Turns away whoever has connected to a device that is not there.
 pub(crate) fn turn_away(stream: &TcpStream) {
     let _ = stream.set_zero_linger();
+}
+
+/// Reads one request and sends its answer; a reset when the device goes before it is answered, or
+/// while its answer stands still.
+async fn serve(mut stream: TcpStream, mut gone: Gone, answer: impl FnOnce(Parsed) -> Handled) {
+    if converse(&mut stream, &mut gone, answer).await == End::Reset {
+        let _ = stream.set_zero_linger();
+    }
 }
 
 async fn converse(

@@ -336,21 +336,14 @@ async fn accept(listener: TcpListener, shared: Arc<Shared>) {
         while tasks.try_join_next().is_some() {}
         match accepted {
             Ok((stream, _)) => {
-                // Listening for the restart begins before the look at the state, so that a
-                // restart between the two is not missed.
-                let gone = shared.gone.subscribe();
-                let now = shared.now();
-                let turned_away = {
-                    let mut world = shared.world();
-                    world.is_gone(now) || world.refuses(now)
-                };
-                if turned_away {
-                    connection::turn_away(&stream);
-                } else {
-                    let shared = Arc::clone(&shared);
-                    let answer = move |parsed| shared.answer(&parsed);
-                    tasks.spawn(connection::serve(stream, gone, answer));
-                }
+                let answering = Arc::clone(&shared);
+                connection::take_in(
+                    stream,
+                    &mut tasks,
+                    || shared.gone.subscribe(),
+                    || shared.world().turns_away(shared.now()),
+                    move |parsed| answering.answer(&parsed),
+                );
             }
             // A connection that broke before it was accepted, or too many open files.
             Err(_) => sleep(ACCEPT_AGAIN).await,

@@ -193,6 +193,11 @@ impl World {
         !self.serves()
     }
 
+    /// Whether a connection is reset as soon as it is made: nobody is there, or refuses it.
+    pub(crate) fn turns_away(&mut self, now: Duration) -> bool {
+        self.is_gone(now) || self.refuses(now)
+    }
+
     /// The BSSID of the device that answers, or is to answer, at the address.
     pub(crate) fn bssid(&mut self, now: Duration) -> [u8; 6] {
         self.settle(now);
@@ -205,8 +210,8 @@ impl World {
         self.devices[self.present].announcement()
     }
 
-    /// Whether a connection is reset as soon as it is made. It counts as a request, of nobody.
-    pub(crate) fn refuses(&mut self, now: Duration) -> bool {
+    /// Whether a fault refuses a connection. It counts as a request, of nobody.
+    fn refuses(&mut self, now: Duration) -> bool {
         self.faults.draw(self.count + 1, self.own + 1);
         let due = self
             .faults

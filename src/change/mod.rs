@@ -36,7 +36,7 @@ pub mod secrets;
 pub mod step;
 mod stop;
 #[cfg(test)]
-mod testing;
+pub(crate) mod testing;
 
 pub use machine::{Action, CutOff, Event, Machine, Options, Unfinished};
 pub use plan::{Plan, PlanLine, PlannedSave, Wanted};

@@ -9,11 +9,25 @@ use std::collections::BTreeMap;
 pub(crate) use families::Family;
 pub(crate) use world::{Await, Restarted, Save, Script, Seen, World};
 
-use super::{Options, Trouble};
+use super::{BootTime, Options, Trouble, ports::Clock};
 use crate::{
     profile::Profile,
     terms::{Device, Entry, Identity, PlaceName, Raw, Role, Snapshot, Witness},
+    wifi::fake::FakeAir,
 };
+
+/// The time of a made-up air.
+#[derive(Clone)]
+pub(crate) struct AirClock(pub(crate) FakeAir);
+
+impl Clock for AirClock {
+    fn now(&self) -> BootTime {
+        BootTime {
+            seconds: self.0.now_s(),
+            boot: "this one".into(),
+        }
+    }
+}
 
 /// What a reading of these raw things is, by the profile's own meanings.
 pub(crate) fn snapshot(

@@ -11,10 +11,12 @@ use std::{
     sync::Arc,
 };
 
+use secrecy::SecretString;
+
 use crate::{
     profile::{Network, Profile, Security},
     terms::Mac,
-    wifi::{AccessPoint, Addressing, NetworkName, Offers},
+    wifi::{AccessPoint, Addressing, Key, NetworkName, Offers},
 };
 
 /// An access point that may be a device's.
@@ -81,6 +83,15 @@ pub fn quick(network: &Network) -> Addressing {
             prefix: host.prefix,
         },
         None => Addressing::Dhcp,
+    }
+}
+
+/// What lets this computer into a family's network with this passphrase; an open one takes none.
+pub fn key(network: &Network, passphrase: SecretString) -> Key {
+    match network.security {
+        Security::Open => Key::Open,
+        Security::Wpa2 => Key::Wpa2(passphrase),
+        Security::Wpa3 => Key::Wpa3(passphrase),
     }
 }
 

@@ -355,10 +355,7 @@ fn unreadable(row: &Row<'_>, column: usize) -> rusqlite::Error {
 #[cfg(test)]
 mod tests {
     use super::*;
-    use crate::{
-        journal::DataFolder,
-        terms::output::{IdentityOut, loaners::LoanerResult},
-    };
+    use crate::{journal::DataFolder, terms::output::loaners::LoanerResult};
 
     fn run(title: &str, command: ShelfCommand) -> NewRun {
         NewRun {
@@ -371,27 +368,10 @@ mod tests {
     }
 
     fn ended(label: &str, result: LoanerResult) -> LoanerOut {
-        LoanerOut {
-            label: label.into(),
-            identity: IdentityOut {
-                serial: Some("TD-00471".into()),
-                bssid: None,
-                address: None,
-            },
-            transmitter: None,
-            result,
-            condition: None,
-            changes: Vec::new(),
-            left: Vec::new(),
-            record: None,
-            change: None,
-            tries: 1,
-            signal: None,
-            earlier: false,
-            notes: Vec::new(),
-            error: None,
-            spans: Vec::new(),
-        }
+        let mut out = LoanerOut::named(label, result);
+        out.identity.serial = Some("TD-00471".into());
+        out.tries = 1;
+        out
     }
 
     async fn begun(journal: &Journal, run: NewRun) -> RunId {

@@ -125,6 +125,13 @@ impl Loaners {
         assert!(self.shelf.power(index.expect("a row"), on));
     }
 
+    /// Asserts that none of them was asked for anything.
+    #[track_caller]
+    pub(crate) fn is_unasked(&self) {
+        let all = self.receivers();
+        assert!(all.iter().all(|one| one.truth.requests.is_empty()));
+    }
+
     /// How many requests that act were ever sent to any of them.
     pub(crate) fn acts(&self) -> usize {
         let all = self.receivers();

@@ -185,12 +185,7 @@ fn label_that_is_on_no_sticker_is_told_before_anybody_is_asked() {
             .says("is called `Hreon` or `Tael`")
             .complains_once();
     }
-    assert!(
-        shelf
-            .receivers()
-            .iter()
-            .all(|one| one.truth.requests.is_empty())
-    );
+    shelf.is_unasked();
 }
 
 #[test]
@@ -237,12 +232,7 @@ fn nobody_agrees_where_nobody_is() {
         .complains_once();
     let said = shelf.command("reset", &["--json"]).run().ends(6);
     assert_eq!(said.json("error")["error"]["code"], "no-consent");
-    assert!(
-        shelf
-            .receivers()
-            .iter()
-            .all(|one| one.truth.requests.is_empty())
-    );
+    shelf.is_unasked();
 }
 
 #[test]

@@ -6,15 +6,6 @@ const ESCAPE: &str = "\u{1b}";
 const CTRL_C: &str = "\u{3}";
 const CTRL_D: &str = "\u{4}";
 
-fn untouched(shelf: &Loaners) {
-    assert!(
-        shelf
-            .receivers()
-            .iter()
-            .all(|one| one.truth.requests.is_empty())
-    );
-}
-
 #[test]
 fn reset_says_what_it_writes_asks_and_shows_a_table() {
     let shelf = Loaners::new(3, "locked:2,lock-returns:1");
@@ -55,7 +46,7 @@ fn everything_but_a_yes_leaves_all_as_it_was() {
             .types(keys)
             .ends()
             .with(code, words);
-        untouched(&shelf);
+        shelf.is_unasked();
     }
 }
 
@@ -78,7 +69,7 @@ fn question_about_one_names_it_and_its_own_settings_alone() {
         .ends()
         .with(6, "you did not agree")
         .without(&["light"]);
-    untouched(&shelf);
+    shelf.is_unasked();
 }
 
 #[test]

@@ -154,24 +154,18 @@ fn asked_for(stream: &TcpStream) -> Option<usize> {
 
 fn take_in(stream: TcpStream, index: usize, shared: &Arc<Shared>, tasks: &mut JoinSet<()>) {
     let slot = &shared.slots[index];
-    // Listening for the restart begins before the look at the state, so that a restart between the
-    // two is not missed.
-    let gone = slot.subscribe();
-    let now = shared.now();
-    let turned_away = {
-        let mut world = slot.world();
-        world.is_gone(now) || world.refuses(now)
-    };
-    if turned_away {
-        connection::turn_away(&stream);
-        return;
-    }
-    let shared = Arc::clone(shared);
-    tasks.spawn(connection::serve(stream, gone, move |parsed| {
-        let handled = answer(&shared, index, &parsed);
-        shared.keep_time(index);
-        handled
-    }));
+    let answering = Arc::clone(shared);
+    connection::take_in(
+        stream,
+        tasks,
+        || slot.subscribe(),
+        || slot.world().turns_away(shared.now()),
+        move |parsed| {
+            let handled = answer(&answering, index, &parsed);
+            answering.keep_time(index);
+            handled
+        },
+    );
 }
 
 /// The answer to a request that was sent to the address of this receiver.

@@ -4,6 +4,7 @@ use std::collections::BTreeMap;
 
 use super::*;
 use crate::{
+    change::testing::AirClock,
     profile,
     terms::{Bssid, Untrusted},
     wifi::{
@@ -13,18 +14,6 @@ use crate::{
 };
 
 const SERIAL: &str = "TD-00471";
-
-#[derive(Clone)]
-struct AirClock(FakeAir);
-
-impl Clock for AirClock {
-    fn now(&self) -> BootTime {
-        BootTime {
-            seconds: self.0.now_s(),
-            boot: "this one".into(),
-        }
-    }
-}
 
 /// Whoever is behind the network that the adapter is on answers at once.
 struct Behind {

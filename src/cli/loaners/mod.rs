@@ -7,6 +7,7 @@
 mod add;
 pub mod args;
 mod board;
+mod exit;
 mod init;
 mod keys;
 mod lines;

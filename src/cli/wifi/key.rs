@@ -13,6 +13,7 @@ use crate::{
         screen::{Screen, Tone},
         secret_file,
     },
+    find::air,
     profile::{Network, Security, is_passphrase},
     terms::Exit,
     wifi::{AccessPoint, Key},
@@ -62,10 +63,7 @@ impl PassphraseFrom {
             Some(passphrase) => passphrase.clone(),
             None => self.ask(point, screen).await?,
         };
-        Ok(match network.security {
-            Security::Wpa3 => Key::Wpa3(passphrase),
-            Security::Open | Security::Wpa2 => Key::Wpa2(passphrase),
-        })
+        Ok(air::key(network, passphrase))
     }
 
     /// Asks for another one after the last was refused; false: there is nobody to ask, or it came

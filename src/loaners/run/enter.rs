@@ -78,10 +78,7 @@ fn key(shared: &Shared, network: &Network) -> Result<Key, Trouble> {
         )
         .ending(Exit::Usage));
     };
-    Ok(match network.security {
-        Security::Wpa3 => Key::Wpa3(passphrase),
-        Security::Open | Security::Wpa2 => Key::Wpa2(passphrase),
-    })
+    Ok(air::key(network, passphrase))
 }
 
 async fn answers(

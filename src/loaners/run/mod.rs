@@ -14,6 +14,7 @@ mod drawn;
 mod earlier;
 mod enter;
 mod findings;
+mod here;
 mod night;
 mod one;
 mod outs;

@@ -13,29 +13,27 @@ use jiff::Timestamp;
 use tokio::{
     sync::{mpsc, oneshot},
     task::JoinSet,
-    time::{Instant, sleep, sleep_until},
+    time::{Instant, sleep_until},
 };
 
 use super::{
     Order, Watcher, World,
     air::{self, Air, Grant},
     earlier::{Asked, Earlier},
-    enter,
     findings::{self, Seen},
-    one::{Ended, Link, Visit},
+    here,
+    one::{Ended, Visit},
     outs, reach,
     told::{Since, Told},
-    way::{LoanerReach, Now},
 };
 use crate::{
-    change::{Trouble, Unfinished, over_session},
-    find::{self, FindError},
+    change::{Trouble, Unfinished},
     journal::{Archive, ResultRow, RunId, RunState, Unsettled, ledger},
     loaners::{
         pairs::Pairs,
         schedule::{Do, Schedule, Stage, Tried},
     },
-    session::{HttpError, Origin, Session, http::Unanswered},
+    session::Origin,
     terms::{
         Exit, Identity, Mac, Sameness,
         output::loaners::{
@@ -95,22 +93,15 @@ impl Shared {
     /// A change of this device that is to be settled first.
     pub(super) fn take_unsettled(&self, identity: &Identity) -> Option<Unsettled> {
         let mut all = self.unsettled.borrow_mut();
-        let same = |one: &Unsettled| {
-            let then = &one.record.snapshot.device.identity;
-            then.compare(identity) == Sameness::Same
-        };
-        let at = all.iter().position(same)?;
+        let at = all.iter().position(|one| is_of(one, identity))?;
         Some(all.remove(at))
     }
 
     /// The number of a change of this device that is to be settled.
     pub(super) fn unsettled_of(&self, identity: &Identity) -> Option<i64> {
         let all = self.unsettled.borrow();
-        let mut of_it = all.iter().filter(|one| {
-            let then = &one.record.snapshot.device.identity;
-            then.compare(identity) == Sameness::Same
-        });
-        of_it.next().map(|one| one.change.id.0)
+        let one = all.iter().find(|one| is_of(one, identity))?;
+        Some(one.change.id.0)
     }
 
     /// The change in which a loaner was cut off, as far as its row tells who it is; none in a run that
@@ -124,11 +115,7 @@ impl Shared {
         let mark = order.shelf.loaners[loaner].mark.identity(stable);
         let all = self.unsettled.borrow();
         let mut written = all.iter().filter(|one| one.cut_off.is_some());
-        let same = |one: &&Unsettled| {
-            let then = &one.record.snapshot.device.identity;
-            mark.compare(then) == Sameness::Same
-        };
-        Some(written.find(same)?.change.id.0)
+        Some(written.find(|one| is_of(one, &mark))?.change.id.0)
     }
 
     /// A change that could not be settled is there for a second try.
@@ -149,6 +136,12 @@ impl Shared {
             ended = work => Ok(ended),
         }
     }
+}
+
+/// Whether a change is of this device.
+fn is_of(one: &Unsettled, identity: &Identity) -> bool {
+    let then = &one.record.snapshot.device.identity;
+    then.compare(identity) == Sameness::Same
 }
 
 /// A run under way.
@@ -299,7 +292,7 @@ impl Night {
                 let visit = self.visit(loaner);
                 match adapter {
                     None => {
-                        tasks.spawn_local(here(visit));
+                        tasks.spawn_local(here::visit(visit));
                     }
                     Some(adapter) => {
                         let grant = self.air.grant(loaner, adapter);
@@ -583,82 +576,5 @@ impl World {
     pub(super) fn clock_s(&self) -> f64 {
         use crate::change::ports::Clock;
         self.clock.now().seconds
-    }
-}
-
-/// A try of a loaner that is reached without an adapter.
-async fn here(visit: Visit) {
-    visit.told.step(ShelfStep::Joining, None);
-    let link = open(&visit).await;
-    let (out, tried) = visit.serve(link).await;
-    // Where nobody listens any more the run is over.
-    let ended = Message::Ended(visit.loaner, Box::new(out), tried);
-    let _ = visit.shared.send.send(ended);
-}
-
-async fn open(visit: &Visit) -> Result<Link, Ended> {
-    let shared = &visit.shared;
-    let row = visit.row();
-    let Some(origin) = row.at.clone() else {
-        let trouble = Trouble::new("no-address", "the row has no address", None);
-        return Err(Ended::failed(trouble));
-    };
-    let profile = &shared.order.shelf.profile;
-    let limits = &shared.world.limits;
-    let profiles = [profile.clone()];
-    let back = returns(visit);
-    let asked = loop {
-        let asked = shared.or_stopped(find::at(&origin, &profiles, limits));
-        match asked.await? {
-            Err(error) if is_nobody(&error) && back.is_some_and(|at| Instant::now() < at) => {
-                visit.told.step(ShelfStep::Restarting, None);
-                shared.or_stopped(sleep(LOOK_AGAIN)).await?;
-            }
-            asked => break asked,
-        }
-    };
-    let found = asked.map_err(|error| {
-        let mut ended = Ended::failed(enter::find_trouble(&error));
-        if is_nobody(&error) {
-            ended.result = LoanerResult::Missing;
-        }
-        ended
-    })?;
-    let session = Session::new(
-        origin,
-        profile.clone(),
-        limits.clone(),
-        (shared.world.bssid)(row),
-    );
-    let session = session.map_err(|error| Ended::failed(over_session::trouble(&error)))?;
-    let fetched = found.into_iter().next().map(|found| found.fetched);
-    let session = session.knowing(fetched.unwrap_or_default());
-    let now = Now::new(enter::let_in(shared, session));
-    Ok(Link {
-        reach: LoanerReach::Here(now.clone(), shared.world.clock.clone()),
-        now,
-        open: None,
-        harvest: None,
-    })
-}
-
-/// Until when one is waited for that was cut off, since it may be restarting; none: it was not.
-fn returns(visit: &Visit) -> Option<Instant> {
-    visit.shared.cut_off(visit.loaner)?;
-    let network = visit.shared.order.shelf.profile.network.as_ref()?;
-    Some(Instant::now() + Duration::from_secs_f64(network.opens_s.to / visit.shared.world.speed))
-}
-
-/// How long to wait before a loaner that restarts is looked for again. No source: a small part of
-/// what restarts take.
-const LOOK_AGAIN: Duration = Duration::from_millis(500);
-
-/// Whether nothing is there: a connection that is reset before its first answer comes of the same as
-/// one that is refused, and is told apart from it by chance alone.
-fn is_nobody(error: &FindError) -> bool {
-    match error {
-        FindError::NobodyThere { .. } => true,
-        FindError::Http(HttpError::NoAnswer { how, .. }) => *how == Unanswered::Reset,
-        _ => false,
     }
 }

@@ -655,7 +655,7 @@ mod tests {
     #[test]
     fn a_try_that_settled_a_change_did_not_fail_without_a_write() {
         use LoanerResult as R;
-        let mut out = outs::named("Heron", R::NotTried);
+        let mut out = LoanerOut::named("Heron", R::NotTried);
         for settled in [R::Done, R::PutBack, R::Unproved] {
             let ended = at_least(Some(settled), lost(), &mut out);
             assert_eq!(ended.err().map(|ended| ended.result), Some(settled));

@@ -1,9 +1,8 @@
 //! What is told of a loaner at its end, and the sums over all.
 
-use crate::change::Wanted;
 use crate::{
     change::{
-        Report, Trouble,
+        Report, Trouble, Wanted,
         out::{self, Fingerprint},
     },
     loaners::shelf::Loaner,
@@ -11,7 +10,7 @@ use crate::{
     terms::{
         Reading, SettingName, Snapshot, Value,
         output::{
-            IdentityOut, Outcome,
+            Outcome,
             loaners::{LoanerOut, LoanerResult, ShelfCounts},
         },
     },
@@ -24,32 +23,7 @@ pub(super) fn blank(loaner: &Loaner, profile: &Profile) -> LoanerOut {
     LoanerOut {
         identity,
         transmitter: loaner.transmitter.clone(),
-        ..named(&loaner.label, LoanerResult::NotTried)
-    }
-}
-
-/// One of whom only its label is known, and how it ended.
-pub(super) fn named(label: &str, result: LoanerResult) -> LoanerOut {
-    LoanerOut {
-        label: label.to_owned(),
-        identity: IdentityOut {
-            serial: None,
-            bssid: None,
-            address: None,
-        },
-        transmitter: None,
-        result,
-        condition: None,
-        changes: Vec::new(),
-        left: Vec::new(),
-        record: None,
-        change: None,
-        tries: 0,
-        signal: None,
-        earlier: false,
-        notes: Vec::new(),
-        error: None,
-        spans: Vec::new(),
+        ..LoanerOut::named(&loaner.label, LoanerResult::NotTried)
     }
 }
 
@@ -238,9 +212,9 @@ mod tests {
     fn a_second_try_takes_nothing_back_of_what_the_first_one_wrote() {
         use LoanerResult as R;
         let after = |first, second| {
-            let mut first = named("Heron", first);
+            let mut first = LoanerOut::named("Heron", first);
             first.change = Some(7);
-            let told = after_second_try(&first, named("Heron", second));
+            let told = after_second_try(&first, LoanerOut::named("Heron", second));
             (told.result, told.change)
         };
         // The first one finished what was cut off, and could not read it once more.

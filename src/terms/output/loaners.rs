@@ -129,6 +129,33 @@ pub struct LoanerOut {
     pub spans: Vec<SpanOut>,
 }
 
+impl LoanerOut {
+    /// One of whom only its label is known, and how it ended.
+    pub fn named(label: &str, result: LoanerResult) -> Self {
+        Self {
+            label: label.to_owned(),
+            identity: IdentityOut {
+                serial: None,
+                bssid: None,
+                address: None,
+            },
+            transmitter: None,
+            result,
+            condition: None,
+            changes: Vec::new(),
+            left: Vec::new(),
+            record: None,
+            change: None,
+            tries: 0,
+            signal: None,
+            earlier: false,
+            notes: Vec::new(),
+            error: None,
+            spans: Vec::new(),
+        }
+    }
+}
+
 /// Somebody in range who looks like the family and is in no row of the file.
 #[derive(Debug, Clone, PartialEq, Eq, Serialize, Deserialize, JsonSchema)]
 #[serde(deny_unknown_fields)]

@@ -14,23 +14,12 @@ import sys
 import aiohttp
 from bs4 import BeautifulSoup
 
+from page import controls
+
 # Seconds between two looks for a receiver that restarts: short, so that no time is lost.
 AGAIN = 0.002
 # How long a receiver may be gone, in seconds.
 GONE = 120
-
-
-def controls(form):
-    """What a browser would send of this form, as far as this page needs it."""
-    fields = []
-    for control in form.find_all(["input", "select"]):
-        name, kind = control.get("name"), control.get("type")
-        if control.name == "select":
-            option = control.find("option", selected=True) or control.find("option")
-            fields.append((name, option["value"]))
-        elif kind not in ("radio", "checkbox") or control.has_attr("checked"):
-            fields.append((name, control.get("value", "")))
-    return fields
 
 
 async def read(session, at):

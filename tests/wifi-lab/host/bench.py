@@ -55,16 +55,20 @@ def run(lab, rounds, shelf_rounds):
     return 0
 
 
+def measured(head, ways, times):
+    """The median of each way, and the lines of a table of them."""
+    median = {way: statistics.median(taken) for way, taken in times.items()}
+    lines = [f"| {head} | median | from, to |", "| --- | --- | --- |"]
+    for way, words in ways.items():
+        ends = f"{min(times[way]):.2f} to {max(times[way]):.2f} s"
+        lines.append(f"| {words} | {median[way]:.2f} s | {ends} |")
+    return median, lines
+
+
 def shelf_table(shelf, rounds):
     """The table of a whole shelf."""
-    median = {way: statistics.median(measured) for way, measured in shelf.items()}
-    lines = [
-        f"| six receivers, restarts of 8 to 11 s, {rounds} rounds | median | from, to |",
-        "| --- | --- | --- |",
-    ]
-    for way, words in SHELF_WAYS.items():
-        ends = f"{min(shelf[way]):.0f} to {max(shelf[way]):.0f} s"
-        lines.append(f"| {words} | {median[way]:.0f} s | {ends} |")
+    head = f"six receivers, restarts of 8 to 11 s, {rounds} rounds"
+    median, lines = measured(head, SHELF_WAYS, shelf)
     one, two = median["shelf_one"], median["shelf_two"]
     lines += [
         "",
@@ -79,14 +83,7 @@ def shelf_table(shelf, rounds):
 def table(times, rounds):
     """The tables of DEVELOPERS.md."""
     read = {way: [pair[0] for pair in measured] for way, measured in times.items()}
-    median = {way: statistics.median(measured) for way, measured in read.items()}
-    lines = [
-        f"| from known to read, {rounds} rounds | median | from, to |",
-        "| --- | --- | --- |",
-    ]
-    for way, words in WAYS.items():
-        ends = f"{min(read[way]):.2f} to {max(read[way]):.2f} s"
-        lines.append(f"| {words} | {median[way]:.2f} s | {ends} |")
+    median, lines = measured(f"from known to read, {rounds} rounds", WAYS, read)
     ours, floor = median["linkmend"], median["network_manager"]
     above = ours - median["radio"]
     of_it = floor - median["radio"]

@@ -5,6 +5,7 @@ use tokio::task::JoinSet;
 
 use super::*;
 use crate::{
+    change::testing::AirClock,
     terms::output::loaners::ShelfStep,
     wifi::fake::{FakeAir, FakePoint},
 };
@@ -16,18 +17,6 @@ struct Shore {
     /// Those that somebody has at hand: by label.
     powered: BTreeMap<String, Arc<Running>>,
     _followers: JoinSet<()>,
-}
-
-#[derive(Clone)]
-struct AirClock(FakeAir);
-
-impl Clock for AirClock {
-    fn now(&self) -> BootTime {
-        BootTime {
-            seconds: self.0.now_s(),
-            boot: "this one".into(),
-        }
-    }
 }
 
 impl Shore {
