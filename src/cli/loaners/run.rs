@@ -137,7 +137,7 @@ impl Set {
         mut order: Order,
     ) -> Result<ShelfOut, Failure> {
         let world = self.world(context, typed, &mut order).await?;
-        let show = Show::new(context.screen, world.speed);
+        let show = Show::new(context.screen);
         let mut watcher = |line: &ShelfLine| {
             // Putting back is a write too, and may be the first one where a cut-off change is undone.
             if let ShelfEvent::Step {

@@ -24,24 +24,22 @@ struct Now {
     board: Board,
     at_s: f64,
     told: Instant,
-    speed: f64,
 }
 
 impl Now {
     /// In s since the run began, going on since the last event.
     fn s(&self) -> f64 {
-        self.at_s + self.told.elapsed().as_secs_f64() * self.speed
+        self.at_s + self.told.elapsed().as_secs_f64()
     }
 }
 
 impl Show {
-    /// Begins. A run of practice receivers is `speed` times faster than the real thing.
-    pub(crate) fn new(screen: Screen, speed: f64) -> Self {
+    /// Begins.
+    pub(crate) fn new(screen: Screen) -> Self {
         let now = Arc::new(Mutex::new(Now {
             board: Board::default(),
             at_s: 0.0,
             told: Instant::now(),
-            speed,
         }));
         let drawn = Arc::clone(&now);
         let table = screen.table(move |width, height| {
