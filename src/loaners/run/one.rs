@@ -622,6 +622,12 @@ impl Visit {
                 "change {number} of it was cut off; it is {word} now"
             ));
             harvest = self.read(&mut link).await?;
+            // Somebody else may have answered, and that one may be as wanted.
+            let is_it = self.is_it(&harvest.snapshot.device.identity);
+            is_it.map_err(|ended| Ended {
+                again: true,
+                ..ended
+            })?;
         }
         Ok(Some((link, harvest)))
     }
