@@ -4,7 +4,7 @@
 //! waited for, and joined again as soon as it is heard: the very BSSID, or, where the family opens its
 //! network with another one after each start, whichever shows the same serial. The others are joined,
 //! asked who they are, and left as they were. A network that is lost is no witness of a restart by
-//! itself, since a host may hop away; one that a fresh scan does not hear is.
+//! itself, since a host may hop away; one that fell silent, or that a fresh scan does not hear, is.
 
 use std::{
     collections::BTreeSet,
@@ -64,7 +64,7 @@ impl Way {
             let on = way.lock();
             match on.link() {
                 Some(Link::Up(bssid)) => Some(bssid.0),
-                Some(Link::Down) => None,
+                Some(Link::Down | Link::Silent) => None,
                 None => Some(on.point.bssid.0),
             }
         })
@@ -82,8 +82,13 @@ impl Way {
             .is_none_or(|link| link == Link::Up(on.point.bssid))
     }
 
+    /// Whether what was joined fell silent, as one does that loses its power or restarts.
+    pub fn is_silent(&self) -> bool {
+        self.lock().link() == Some(Link::Silent)
+    }
+
     /// Waits until the adapter is not on it any more.
-    async fn lost(&self) {
+    pub async fn lost(&self) {
         let (bssid, link) = {
             let on = self.lock();
             (on.point.bssid, on.link.clone())
@@ -114,6 +119,8 @@ impl On {
     fn link(&self) -> Option<Link> {
         self.link.as_ref().map(|link| match link.has_changed() {
             Ok(_) => *link.borrow(),
+            // That it fell silent stays true.
+            Err(_) if *link.borrow() == Link::Silent => Link::Silent,
             Err(_) => Link::Down,
         })
     }
@@ -212,7 +219,7 @@ impl<E: OtherEnd, K: Clock + Sync> WifiReach<E, K> {
     async fn rejoin(&mut self, wait: &Wait, start: &BootTime, gone: &mut bool) -> bool {
         let lost_s = self.clock.now().seconds;
         if !*gone {
-            *gone = self.is_away(lost_s).await;
+            *gone = self.way.is_silent() || self.is_away(lost_s).await;
         }
         // What was heard before this does not count.
         let mut since_s = lost_s;

@@ -196,6 +196,11 @@ impl Wifi for ByHand {
         })
     }
 
+    /// The person stays where they are until they are told to go back.
+    async fn leave(&self, _: &AdapterName) -> Result<(), WifiError> {
+        Ok(())
+    }
+
     async fn go_home(&self, home: &Home) -> Result<(), WifiError> {
         self.hands.home(home);
         Ok(())

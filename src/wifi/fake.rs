@@ -207,7 +207,9 @@ impl FakeAir {
         }
         for card in state.adapters.values_mut() {
             if card.on == On::Joined(bssid) {
-                card.leave();
+                card.link.send_replace(Link::Silent);
+                card.on = On::Nothing;
+                card.link = watch::Sender::new(Link::Down);
             }
         }
     }
@@ -522,6 +524,15 @@ impl Wifi for FakeAir {
                 self.settle(wish)
             }
         }
+    }
+
+    async fn leave(&self, adapter: &AdapterName) -> Result<(), WifiError> {
+        let mut state = self.lock();
+        let card = state.card(adapter)?;
+        if matches!(card.on, On::Joined(_)) {
+            card.leave();
+        }
+        Ok(())
     }
 
     async fn go_home(&self, home: &Home) -> Result<(), WifiError> {

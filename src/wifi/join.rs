@@ -54,6 +54,9 @@ pub enum Link {
     Up(Mac),
     /// Not at this moment.
     Down,
+    /// Not any more, since the access point fell silent: the radio heard nothing of it, however often
+    /// it asked. A host that hops away by itself says [`Link::Down`].
+    Silent,
 }
 
 /// What was joined. It lasts until [`go_home`](super::Wifi::go_home) or another join through the

@@ -72,6 +72,10 @@ pub trait Wifi: Send + Sync {
     /// usable. What was active on the adapter is not any more.
     async fn join(&self, wish: &Join) -> Result<Joined, WifiError>;
 
+    /// Leaves what was joined, where something was, and lets the adapter go on to nothing by itself:
+    /// it is free to scan, until the next join or until [`Wifi::go_home`].
+    async fn leave(&self, adapter: &AdapterName) -> Result<(), WifiError>;
+
     /// Leaves what was joined, and puts the adapter back to where it was. Safe to repeat, and right
     /// also when nothing was joined.
     async fn go_home(&self, home: &Home) -> Result<(), WifiError>;

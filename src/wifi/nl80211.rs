@@ -43,6 +43,8 @@ pub(super) enum Said {
     },
     /// It did not answer, however often it was asked.
     Silence,
+    /// It was joined, and fell silent.
+    Vanished,
 }
 
 /// A place to listen.
@@ -235,6 +237,9 @@ fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
     const TIMED_OUT: u16 = 65;
     const BY_AP: u16 = 71;
     const STATUS: u16 = 72;
+    // Disassociated for inactivity: what the kernel says to one that it heard nothing of for several
+    // beacons, and that did not answer a probe. Who leaves by its own will says another number.
+    const INACTIVE: u16 = 4;
     let get = |kind| attribute(message.attributes, kind);
     let number = |kind| Some(u16::from_ne_bytes(get(kind)?.try_into().ok()?));
     if get(INDEX)? != adapter.to_ne_bytes() {
@@ -258,9 +263,13 @@ fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
         ASSOCIATE => Some(Said::Association {
             status: frame?.word(1)?,
         }),
-        DEAUTHENTICATE | DISASSOCIATE => Some(Said::SentAway {
+        DEAUTHENTICATE | DISASSOCIATE if frame.is_some() => Some(Said::SentAway {
             reason: frame?.word(0)?,
         }),
+        DEAUTHENTICATE | DISASSOCIATE => {
+            let to_it = Frame::to_it(get(FRAME)?, bssid)?;
+            (to_it.word(0)? == INACTIVE).then_some(Said::Vanished)
+        }
         // Adapters that do all of it by themselves show no frames.
         CONNECT if of_it => Some(Said::Association {
             status: number(STATUS)?,
@@ -281,6 +290,13 @@ impl<'a> Frame<'a> {
         const SENDER: std::ops::Range<usize> = 10..16;
         const HEAD: usize = 24;
         (frame.get(SENDER)? == bssid.0).then(|| frame.get(HEAD..).map(Self))?
+    }
+
+    /// A frame that is for this access point.
+    fn to_it(frame: &'a [u8], bssid: Mac) -> Option<Self> {
+        const RECEIVER: std::ops::Range<usize> = 4..10;
+        const HEAD: usize = 24;
+        (frame.get(RECEIVER)? == bssid.0).then(|| frame.get(HEAD..).map(Self))?
     }
 
     /// Two bytes of it, the lower one first.
@@ -354,6 +370,20 @@ mod tests {
             Said::SentAway { reason: 15 },
         ];
         assert_eq!(heard(&all), wanted);
+    }
+
+    // As the kernel (6.1) says it of an access point whose beacons end.
+    #[test]
+    fn falling_silent_is_told_from_leaving_by_ones_own_will() {
+        let to_it = |number: u16| {
+            let mut frame = frame(OURS, &[number]);
+            frame[4..10].copy_from_slice(&POINT.0);
+            message(39, &[index(7), (51, frame)])
+        };
+        assert_eq!(heard(&to_it(4)), [Said::Vanished]);
+        assert_eq!(heard(&to_it(3)), []);
+        let of_another = message(39, &[index(7), (51, frame(OURS, &[4]))]);
+        assert_eq!(heard(&of_another), []);
     }
 
     #[test]

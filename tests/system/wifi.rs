@@ -227,7 +227,7 @@ mod linux {
     fn shown(link: Link) -> Value {
         match link {
             Link::Up(bssid) => json!(bssid.to_string()),
-            Link::Down => json!("down"),
+            Link::Down | Link::Silent => json!("down"),
         }
     }
 }

@@ -77,6 +77,10 @@ pub(super) trait SavedConnection {
 pub(super) trait Device {
     /// Leaves what it is on, and goes on to nothing by itself.
     fn disconnect(&self) -> zbus::Result<()>;
+
+    /// Whether it goes on to a saved connection by itself.
+    #[zbus(property)]
+    fn set_autoconnect(&self, goes_on: bool) -> zbus::Result<()>;
 }
 
 #[proxy(

@@ -45,7 +45,7 @@ impl Heard {
     pub(super) fn take(&mut self, said: Said, key: &Key) {
         const WPA3: u16 = 3;
         let secured = !matches!(key, Key::Open);
-        self.answered |= said != Said::Silence;
+        self.answered |= !matches!(said, Said::Silence | Said::Vanished);
         match said {
             Said::Silence => self.silences += 1,
             // The proof of the passphrase failed. The standard says 15; hostapd 2.10 says 1.
@@ -54,9 +54,10 @@ impl Heard {
                 round: 2,
                 status: 1 | 15,
             } => self.wrong_key = true,
-            // Go on: with a word against floods, with another group of its curve, by another way of
-            // reckoning.
-            Said::Authentication {
+            // It was let in before that; or go on: with a word against floods, with another group of
+            // its curve, by another way of reckoning.
+            Said::Vanished
+            | Said::Authentication {
                 status: 0 | 76 | 77 | 126 | 127,
                 ..
             } => {}

@@ -3,7 +3,7 @@
 //! It works from the word alone that was kept, so that another process can do it after a crash.
 //! What linkmend made is known by its name and by being saved nowhere; nothing else is ever removed.
 
-use std::time::Duration;
+use std::{sync::PoisonError, time::Duration};
 
 use zbus::{OwnedObjectPath, OwnedVariant, Variant};
 
@@ -50,34 +50,36 @@ pub(super) fn whereabouts(inner: &Inner, adapter: &AdapterName) -> Result<Home, 
     })
 }
 
+/// Leaves what is ours, and stays on nothing.
+pub(super) async fn leave(inner: &Inner, adapter: &AdapterName) -> Result<(), WifiError> {
+    let (device, ours, goes_on) = on(inner, adapter)?;
+    let Some(ours) = ours else { return Ok(()) };
+    if goes_on {
+        let mut left = inner.left.lock().unwrap_or_else(PoisonError::into_inner);
+        left.insert(adapter.clone());
+    }
+    stay_idle(inner, &device).await;
+    over(inner, adapter, &ours).await
+}
+
 /// Leaves what is ours and waits until the adapter is where it was.
 pub(super) async fn go_home(inner: &Inner, home: &Home) -> Result<(), WifiError> {
     let name = home.adapter.as_str();
-    let (device, ours) = {
-        let picture = inner.picture.borrow();
-        inner.there(&picture)?;
-        let device = adapters::one(&picture, &home.adapter)?;
-        let ours = device
-            .active()
-            .filter(|active| is_ours(active.id()))
-            .and_then(|_| OwnedObjectPath::try_from(device.active_path()).ok());
-        (device.path.clone(), ours)
-    };
+    let (device, ours, _) = on(inner, &home.adapter)?;
+    let was_idle = home.connection.is_none() && inner.was_idle(&home.adapter);
     if let Some(ours) = ours {
-        if home.connection.is_none() && inner.was_idle(&home.adapter) {
+        if was_idle {
             stay_idle(inner, &device).await;
         }
         inner.end(&ours).await;
-        let left = |picture: &Picture| {
-            let on = picture.adapter(name).map_or(NOTHING, |it| it.active_path());
-            (on != ours.as_str()).then_some(())
-        };
-        if inner.until(LEAVING, left).await?.is_none() {
-            return Err(WifiError::Other {
-                what: "leaving what was joined",
-                why: format!("`{name}` is still on it after {} s", LEAVING.as_secs()),
-            });
+        over(inner, &home.adapter, &ours).await?;
+    }
+    if inner.was_left(&home.adapter) {
+        if !was_idle {
+            go_on(inner, &device).await;
         }
+        let mut left = inner.left.lock().unwrap_or_else(PoisonError::into_inner);
+        left.remove(&home.adapter);
     }
     remove_ours(inner, &home.adapter).await?;
     let Some(connection) = &home.connection else {
@@ -116,6 +118,49 @@ pub(super) async fn go_home(inner: &Inner, home: &Home) -> Result<(), WifiError>
         what: RETURNING,
         why: format!("`{}` is not to be reached now", shown(&connection.name)),
     })
+}
+
+/// The adapter, what it is on where that is ours, and whether it goes on to something by itself.
+fn on(
+    inner: &Inner,
+    adapter: &AdapterName,
+) -> Result<(OwnedObjectPath, Option<OwnedObjectPath>, bool), WifiError> {
+    let picture = inner.picture.borrow();
+    inner.there(&picture)?;
+    let device = adapters::one(&picture, adapter)?;
+    let ours = device
+        .active()
+        .filter(|active| is_ours(active.id()))
+        .and_then(|_| OwnedObjectPath::try_from(device.active_path()).ok());
+    Ok((device.path.clone(), ours, device.autoconnects()))
+}
+
+/// Waits until the adapter is on this no more.
+async fn over(
+    inner: &Inner,
+    adapter: &AdapterName,
+    ours: &OwnedObjectPath,
+) -> Result<(), WifiError> {
+    let name = adapter.as_str();
+    let left = |picture: &Picture| {
+        let on = picture.adapter(name).map_or(NOTHING, |it| it.active_path());
+        (on != ours.as_str()).then_some(())
+    };
+    if inner.until(LEAVING, left).await?.is_none() {
+        return Err(WifiError::Other {
+            what: "leaving what was joined",
+            why: format!("`{name}` is still on it after {} s", LEAVING.as_secs()),
+        });
+    }
+    Ok(())
+}
+
+/// Lets an adapter go on by itself again. Where that fails, what is done next puts it right.
+async fn go_on(inner: &Inner, device: &OwnedObjectPath) {
+    let proxy = DeviceProxy::builder(&inner.connection).path(device.clone());
+    if let Ok(proxy) = proxy.build().await {
+        let _set = proxy.set_autoconnect(true).await;
+    }
 }
 
 /// Leaves what is ours as a person would who wants it to stay disconnected. Where that fails, it is

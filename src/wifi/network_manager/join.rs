@@ -256,7 +256,7 @@ impl Attempt {
         self.on_the_right_one(active).await?;
         Ok(Joined {
             adapter: self.wish.adapter.clone(),
-            link: Some(self.link(active.clone())),
+            link: Some(self.link(active.clone(), radio)),
             gateway: self.gateway().await?,
         })
     }
@@ -357,12 +357,14 @@ impl Attempt {
     }
 
     /// Tells from now on whether the adapter is on it, until the activation is over or nobody
-    /// listens.
-    fn link(&self, active: OwnedObjectPath) -> watch::Receiver<Link> {
+    /// listens. That it fell silent is told by the radio, at once: `NetworkManager` takes some seconds.
+    fn link(&self, active: OwnedObjectPath, mut radio: Option<Radio>) -> watch::Receiver<Link> {
         let mut picture = self.inner.picture.clone();
         let adapter = self.wish.adapter.clone();
-        let (sender, receiver) = watch::channel(Link::Up(self.wish.point.bssid));
+        let bssid = self.wish.point.bssid;
+        let (sender, receiver) = watch::channel(Link::Up(bssid));
         tokio::spawn(async move {
+            let mut is_silent = false;
             loop {
                 let (now, over) = {
                     let picture = picture.borrow_and_update();
@@ -376,11 +378,18 @@ impl Attempt {
                     });
                     (now, device.is_none() || picture.is_over(&active))
                 };
-                let now = if over { None } else { now };
-                let now = now.map_or(Link::Down, Link::Up);
+                let now = match now {
+                    _ if is_silent => Link::Silent,
+                    Some(bssid) if !over => Link::Up(bssid),
+                    _ => Link::Down,
+                };
                 sender.send_if_modified(|before| {
-                    let changes = *before != now;
-                    *before = now;
+                    // What fell silent stays so until it is there again, whoever lets go of it then.
+                    let silent = *before == Link::Silent && now == Link::Down;
+                    let changes = *before != now && !silent;
+                    if changes {
+                        *before = now;
+                    }
                     changes
                 });
                 if over {
@@ -390,6 +399,12 @@ impl Attempt {
                     changed = picture.changed() => if changed.is_err() {
                         sender.send_replace(Link::Down);
                         break;
+                    },
+                    said = next(&mut radio, bssid) => match said {
+                        Ok(Said::Vanished) => is_silent = true,
+                        Ok(Said::Association { status: 0 }) => is_silent = false,
+                        Ok(_) => {}
+                        Err(_) => radio = None,
                     },
                     () = sender.closed() => break,
                 }

@@ -74,6 +74,7 @@ impl NetworkManager {
                 watcher,
                 called: Mutex::default(),
                 idle: Mutex::default(),
+                left: Mutex::default(),
                 turns: Mutex::default(),
             }),
         })
@@ -117,6 +118,8 @@ struct Inner {
     called: Mutex<BTreeSet<NetworkName>>,
     /// Adapters that a person had disconnected before something was joined.
     idle: Mutex<BTreeSet<AdapterName>>,
+    /// Adapters that we disconnected, and that went on by themselves before.
+    left: Mutex<BTreeSet<AdapterName>>,
     /// Whose turn it is with an adapter.
     turns: Mutex<HashMap<AdapterName, Arc<Turn>>>,
 }
@@ -202,9 +205,9 @@ impl Inner {
 
     /// Keeps whether a person had disconnected the adapter; what is joined makes it forget that.
     fn remember_idle(&self, device: &Device<'_>) {
+        let adapter = AdapterName::new(device.name());
         let mut idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
-        if device.active().is_none() {
-            let adapter = AdapterName::new(device.name());
+        if device.active().is_none() && !self.was_left(&adapter) {
             if device.autoconnects() {
                 idle.remove(&adapter);
             } else {
@@ -216,6 +219,11 @@ impl Inner {
     fn was_idle(&self, adapter: &AdapterName) -> bool {
         let idle = self.idle.lock().unwrap_or_else(PoisonError::into_inner);
         idle.contains(adapter)
+    }
+
+    fn was_left(&self, adapter: &AdapterName) -> bool {
+        let left = self.left.lock().unwrap_or_else(PoisonError::into_inner);
+        left.contains(adapter)
     }
 
     fn was_called_for(&self, name: &NetworkName) -> bool {
@@ -269,6 +277,11 @@ impl Wifi for NetworkManager {
 
     async fn join(&self, wish: &Join) -> Result<Joined, WifiError> {
         join::join(&self.inner, wish).await
+    }
+
+    async fn leave(&self, adapter: &AdapterName) -> Result<(), WifiError> {
+        let _turn = self.inner.turn(adapter).await;
+        home::leave(&self.inner, adapter).await
     }
 
     async fn go_home(&self, home: &Home) -> Result<(), WifiError> {

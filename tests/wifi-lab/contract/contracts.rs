@@ -90,9 +90,10 @@ macro_rules! each_contract {
             a_given_address_comes_with_the_way_out,
             an_open_network_is_joined_without_a_key,
             a_hidden_network_is_named_once_it_is_called_for,
-            the_link_goes_down_when_the_network_closes,
+            the_link_falls_silent_when_the_network_closes_without_a_word,
             the_air_tells_what_came_and_what_went,
             going_home_brings_the_home_connection_back,
+            what_was_left_is_on_nothing_until_it_goes_home,
             going_home_twice_is_going_home_once,
             joining_another_leaves_the_first,
             what_was_joined_is_nobody_s_home,
@@ -387,17 +388,19 @@ async fn a_hidden_network_is_named_once_it_is_called_for(stage: &mut Stage<'_>) 
     stage.has_guests(bssid, 1).await
 }
 
-async fn the_link_goes_down_when_the_network_closes(stage: &mut Stage<'_>) -> Outcome {
+async fn the_link_falls_silent_when_the_network_closes_without_a_word(
+    stage: &mut Stage<'_>,
+) -> Outcome {
     let point = stage.find(&NET).await?;
     let joined = stage.join(&point).await?;
     let Some(mut link) = joined.link else {
         return Err(Fault::Fails("it does not tell the link".into()));
     };
     stage.close(point.bssid).await?;
-    soon("the link is down", async {
+    soon("the link is silent", async {
         // Where nobody tells it any more it stays as it was told last.
-        let down = link.wait_for(|link| *link == Link::Down).await.is_ok();
-        holds("its last word is that it is down", down)
+        let silent = link.wait_for(|link| *link == Link::Silent).await.is_ok();
+        holds("its last word is that it fell silent", silent)
     })
     .await
 }
@@ -436,6 +439,32 @@ async fn going_home_brings_the_home_connection_back(stage: &mut Stage<'_>) -> Ou
     .await?;
     holds("it is at home", stage.air.is_home().await?)?;
     stage.has_guests(point.bssid, 0).await
+}
+
+async fn what_was_left_is_on_nothing_until_it_goes_home(stage: &mut Stage<'_>) -> Outcome {
+    soon("leaving at home stays there", async {
+        Ok(stage.wifi.leave(&stage.adapter).await?)
+    })
+    .await?;
+    holds("it is at home", stage.air.is_home().await?)?;
+    let point = stage.find(&NET).await?;
+    for _ in 0..2 {
+        stage.join(&point).await?;
+        soon("it leaves", async {
+            Ok(stage.wifi.leave(&stage.adapter).await?)
+        })
+        .await?;
+        stage.has_guests(point.bssid, 0).await?;
+        let heard = stage.wifi.scan(&stage.adapter, &[]).await?;
+        let is_there = heard.iter().any(|one| one.bssid == point.bssid);
+        holds("it hears what it left", is_there)?;
+        holds("it is not at home", !stage.air.is_home().await?)?;
+    }
+    soon("it goes home", async {
+        Ok(stage.wifi.go_home(&stage.home).await?)
+    })
+    .await?;
+    holds("it is at home again", stage.air.is_home().await?)
 }
 
 async fn going_home_twice_is_going_home_once(stage: &mut Stage<'_>) -> Outcome {
