@@ -4,10 +4,13 @@
 //! `cargo run --example schedule -- ADAPTERS POWERED` prints the evening of 24 loaners that open
 //! their networks 60 s after each start. Nothing waits, and no clock is asked.
 
-use std::{collections::BTreeMap, fmt::Write as _};
+use std::{
+    collections::{BTreeMap, BTreeSet},
+    fmt::Write as _,
+};
 
 use linkmend::{
-    loaners::schedule::{Do, Place, Rules, Schedule, Stage, Tried, Window},
+    loaners::schedule::{Away, Do, Place, Rules, Schedule, Stage, Tried, Window},
     terms::output::loaners::{ShelfStep, SpanOut},
 };
 
@@ -38,6 +41,8 @@ struct Evening {
     stages: Vec<Stage>,
     sessions: Vec<u32>,
     most_powered: usize,
+    /// How many were back without anybody having missed them.
+    unseen: u32,
     /// For how long all of them together were powered, in s.
     powered_s: f64,
 }
@@ -48,6 +53,8 @@ enum Event {
     SwitchedOff(usize),
     Opens(usize, u32),
     Looked(usize),
+    /// An adapter has looked around; it began then.
+    LookedAround(usize, f64),
     Restarts(usize),
     Ends(usize),
     /// One that restarted at that try is awaited no more.
@@ -69,6 +76,15 @@ struct Night<'a> {
     since: Vec<Open>,
     holds: BTreeMap<usize, usize>,
     through: Vec<u32>,
+    /// The adapters that look around.
+    listens: BTreeSet<usize>,
+    /// Since when those are away that restart.
+    away_s: BTreeMap<usize, f64>,
+    /// Those that were missed while they were away.
+    missed: BTreeSet<usize>,
+    /// Since when each adapter has nothing to do, and the spans of before.
+    idle: Vec<Option<f64>>,
+    idles: Vec<(f64, f64)>,
     came: Evening,
     now_s: f64,
 }
@@ -85,12 +101,18 @@ fn evening(house: &Boathouse) -> Evening {
         since: vec![None; count],
         holds: BTreeMap::new(),
         through: vec![0; count],
+        listens: BTreeSet::new(),
+        away_s: BTreeMap::new(),
+        missed: BTreeSet::new(),
+        idle: vec![None; house.rules.adapters],
+        idles: Vec::new(),
         came: Evening {
             took_s: 0.0,
             spans: vec![Vec::new(); count],
             stages: Vec::new(),
             sessions: vec![0; count],
             most_powered: 0,
+            unseen: 0,
             powered_s: 0.0,
         },
         now_s: 0.0,
@@ -121,6 +143,7 @@ impl Night<'_> {
         for todo in self.schedule.next(at_s) {
             self.does(todo);
         }
+        self.note_idle();
         let powered = self.schedule.powered();
         self.came.most_powered = self.came.most_powered.max(powered);
         if let Some(wake_s) = self.schedule.wake_s(at_s) {
@@ -167,10 +190,19 @@ impl Night<'_> {
                     self.holds.remove(&one);
                 }
             }
+            Event::LookedAround(adapter, begin_s) => {
+                self.listens.remove(&adapter);
+                for one in self.is_away(begin_s) {
+                    self.missed.insert(one);
+                    self.schedule.missed(one);
+                }
+                self.schedule.looked_around(adapter);
+            }
             Event::Restarts(one) => {
                 self.holds.remove(&one).expect("it was held");
                 self.step(one, ShelfStep::Restarting, None);
-                self.schedule.let_go(one, self.now_s);
+                self.schedule.let_go(one, false, self.now_s);
+                self.away_s.insert(one, self.now_s);
                 self.starts[one] += 1;
                 self.after(house.wait_s, Event::Opens(one, self.starts[one]));
                 let given_up = Event::GivenUp(one, self.came.sessions[one]);
@@ -227,6 +259,12 @@ impl Night<'_> {
                 self.step(loaner, step, adapter);
                 self.begins(loaner, back);
             }
+            Do::Listen { adapter } => {
+                let is_held = self.holds.values().any(|held| *held == adapter);
+                assert!(!is_held, "{adapter} has one");
+                assert!(self.listens.insert(adapter), "{adapter} listens");
+                self.after(LOOK_S, Event::LookedAround(adapter, self.now_s));
+            }
             Do::Look { point, adapter } => {
                 let one = usize::try_from(point).expect("few");
                 self.hold(one, Some(adapter));
@@ -244,11 +282,43 @@ impl Night<'_> {
         assert!(!self.holds.contains_key(&loaner), "{loaner} is held");
         let is_held = |other: &usize| *other == adapter && adapter != usize::MAX;
         assert!(!self.holds.values().any(is_held), "{adapter} has one");
+        assert!(!self.listens.contains(&adapter), "{adapter} listens");
         self.holds.insert(loaner, adapter);
+    }
+
+    /// Those that are away since then at least, as a look around would miss them.
+    fn is_away(&self, begin_s: f64) -> Vec<usize> {
+        let away = self.away_s.iter().filter(|(one, since_s)| {
+            self.schedule.stage(**one) == Stage::Restarting && **since_s + UNSURE_S <= begin_s
+        });
+        away.map(|(one, _)| *one).collect()
+    }
+
+    /// Whether an adapter that had nothing to do had the time to miss one that was away.
+    fn was_missed_idly(&self, loaner: usize) -> bool {
+        let from_s = self.away_s[&loaner] + UNSURE_S;
+        let under_way = self.idle.iter().flatten().map(|from| (*from, self.now_s));
+        let mut all = self.idles.iter().copied().chain(under_way);
+        all.any(|(begun_s, ended_s)| ended_s - begun_s.max(from_s) >= LOOK_S)
+    }
+
+    /// Notes since when each adapter has nothing to do.
+    fn note_idle(&mut self) {
+        for (adapter, idle) in self.idle.iter_mut().enumerate() {
+            let is_held = self.holds.values().any(|held| *held == adapter);
+            if is_held || self.listens.contains(&adapter) {
+                self.idles
+                    .extend(idle.take().map(|from| (from, self.now_s)));
+            } else {
+                idle.get_or_insert(self.now_s);
+            }
+        }
     }
 
     fn begins(&mut self, loaner: usize, back: bool) {
         if back {
+            let is_missed = self.missed.contains(&loaner) || self.was_missed_idly(loaner);
+            self.came.unseen += u32::from(!is_missed);
             return self.after(self.house.sessions_s.1, Event::Ends(loaner));
         }
         self.came.sessions[loaner] += 1;
@@ -318,6 +388,19 @@ fn picture(came: &Evening, every_s: f64) -> String {
     text
 }
 
+/// How long a look around takes, and how long after one went it has to begin, in s.
+const LOOK_S: f64 = 3.0;
+const UNSURE_S: f64 = 1.0;
+
+fn away(least_s: f64) -> Away {
+    Away {
+        least_s,
+        // One that is under way has to end first.
+        look_s: LOOK_S + 1.0,
+        unsure_s: UNSURE_S,
+    }
+}
+
 /// 24 loaners with a wait of 60 s, and sessions of 12 s and 8 s.
 fn shelf(adapters: usize, powered: usize) -> Boathouse {
     Boathouse {
@@ -333,6 +416,7 @@ fn shelf(adapters: usize, powered: usize) -> Boathouse {
                 grace_s: 30.0,
             },
             session_s: 20.0,
+            away: away(60.0),
         },
         wait_s: 60.0,
         sessions_s: (12.0, 8.0),
@@ -388,6 +472,59 @@ mod tests {
             assert!(came.took_s <= bound, "{} s, not {bound} s", came.took_s);
             assert!(came.most_powered <= powered);
         }
+    }
+
+    #[test]
+    fn each_that_restarts_is_missed_before_it_is_back() {
+        for adapters in [1, 2, 3] {
+            for (wait_s, before_s, after_s) in
+                [(60.0, 12.0, 8.0), (10.0, 1.2, 0.8), (12.0, 4.0, 1.0)]
+            {
+                let mut house = shelf(adapters, 24);
+                house.wait_s = wait_s;
+                house.rules.away = away(wait_s);
+                house.sessions_s = (before_s, after_s);
+                let came = evening(&house);
+                assert_eq!(came.unseen, 0, "{adapters} adapters, {wait_s} s: {came:?}");
+                assert!(came.stages.iter().all(|stage| *stage == Stage::Through));
+            }
+        }
+    }
+
+    #[test]
+    fn one_that_never_goes_is_looked_for_twice_and_keeps_nobody_back() {
+        let mut schedule = Schedule::new(shelf(1, 24).rules, &[Place::Air; 3]);
+        for one in 0..3 {
+            schedule.heard(one, 0.0);
+        }
+        assert!(matches!(schedule.next(0.0)[0], Do::Take { loaner: 0, .. }));
+        schedule.let_go(0, false, 58.0);
+        let mut looks = 0;
+        let mut now_s = 58.0;
+        loop {
+            match schedule.next(now_s).first() {
+                Some(Do::Listen { adapter }) => {
+                    looks += 1;
+                    now_s += 1.0;
+                    schedule.looked_around(*adapter);
+                }
+                Some(Do::Take { loaner, .. }) => {
+                    assert_eq!(*loaner, 1);
+                    break;
+                }
+                _ => now_s = schedule.wake_s(now_s).expect("it wakes"),
+            }
+        }
+        assert_eq!(looks, 2);
+        schedule.let_go(1, true, now_s + 58.0);
+        let next = schedule.next(now_s + 58.0);
+        let takes = next
+            .iter()
+            .any(|one| matches!(one, Do::Take { loaner: 2, .. }));
+        assert!(
+            takes,
+            "one that was seen to go need not be missed: {next:?}"
+        );
     }
 
     #[test]
@@ -501,6 +638,7 @@ mod tests {
                     stop_after,
                     window: Window { from_s: told_wait_s, to_s: told_wait_s, grace_s: 30.0 },
                     session_s: 20.0,
+                    away: away(told_wait_s),
                 },
                 wait_s,
                 sessions_s: (before_s, after_s),

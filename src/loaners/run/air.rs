@@ -12,7 +12,7 @@ use std::{
 
 use tokio::{
     sync::{Mutex, oneshot},
-    task::JoinSet,
+    task::{AbortHandle, JoinSet},
 };
 
 use super::{
@@ -20,7 +20,6 @@ use super::{
     earlier::KnownDevices,
     night::{Message, Shared},
     one::Visit,
-    reach::is_not_among,
 };
 use crate::{
     change::out,
@@ -99,9 +98,19 @@ struct Adapter {
     name: AdapterName,
     lock: Arc<Mutex<()>>,
     heard: Sightings,
-    scans: bool,
+    /// The scan that is under way.
+    scan: Option<AbortHandle>,
     scanned_s: Option<f64>,
     gone: bool,
+}
+
+impl Adapter {
+    /// Ends a scan that is under way; what it will have heard is told all the same.
+    fn stop_scan(&mut self) {
+        if let Some(scan) = self.scan.take() {
+            scan.abort();
+        }
+    }
 }
 
 impl Air {
@@ -120,7 +129,7 @@ impl Air {
                     name: name.clone(),
                     lock: Arc::default(),
                     heard: Sightings::new(),
-                    scans: false,
+                    scan: None,
                     scanned_s: None,
                     gone: false,
                 })
@@ -207,40 +216,54 @@ impl Air {
         if !schedule.listens() {
             return;
         }
-        let Some(wifi) = &shared.world.wifi else {
-            return;
-        };
         for number in schedule.idle() {
-            let adapter = &mut self.adapters[number];
+            let adapter = &self.adapters[number];
             let due = adapter
                 .scanned_s
                 .is_none_or(|at| now_s - at >= SCAN_EVERY_S / shared.world.speed);
-            if adapter.scans || adapter.gone || !due {
-                continue;
+            if adapter.scan.is_none() && !adapter.gone && due {
+                self.look_around(number, shared, tasks);
             }
-            adapter.scans = true;
-            adapter.scanned_s = Some(now_s);
-            let (wifi, name) = (Arc::clone(wifi), adapter.name.clone());
-            let lock = Arc::clone(&adapter.lock);
-            let shared = Rc::clone(shared);
-            tasks.spawn_local(async move {
-                let _held = lock.lock().await;
-                let scan_s = Some(shared.world.clock_s());
-                let hidden = air::whole_names(std::slice::from_ref(&shared.order.shelf.profile));
-                let heard = match wifi.scan(&name, &hidden).await {
-                    Ok(list) => Heard::List {
-                        adapter: number,
-                        list,
-                        scan_s,
-                    },
-                    Err(error) => {
-                        tracing::debug!(%error, "a scan");
-                        Heard::Deaf { adapter: number }
-                    }
-                };
-                let _ = shared.send.send(Message::Air(heard));
-            });
         }
+    }
+
+    /// Lets an adapter scan from now on, whatever it did.
+    pub(super) fn look_around(
+        &mut self,
+        number: usize,
+        shared: &Rc<Shared>,
+        tasks: &mut JoinSet<()>,
+    ) {
+        let Some(wifi) = &shared.world.wifi else {
+            return;
+        };
+        let adapter = &mut self.adapters[number];
+        adapter.stop_scan();
+        adapter.scanned_s = Some(shared.since.s());
+        let (wifi, name) = (Arc::clone(wifi), adapter.name.clone());
+        let lock = Arc::clone(&adapter.lock);
+        let shared = Rc::clone(shared);
+        adapter.scan = Some(tasks.spawn_local(async move {
+            let _held = lock.lock().await;
+            // What was joined is done with, and a host that is on something scans more seldom.
+            if let Err(error) = wifi.leave(&name).await {
+                tracing::debug!(%error, "leaving");
+            }
+            let scan_s = Some(shared.world.clock_s());
+            let hidden = air::whole_names(std::slice::from_ref(&shared.order.shelf.profile));
+            let heard = match wifi.scan(&name, &hidden).await {
+                Ok(list) => Heard::List {
+                    adapter: number,
+                    list,
+                    scan_s,
+                },
+                Err(error) => {
+                    tracing::debug!(%error, "a scan");
+                    Heard::Deaf { adapter: number }
+                }
+            };
+            let _ = shared.send.send(Message::Air(heard));
+        }));
     }
 
     /// When the next scan is due, in s since the run began; none: nobody is waited for.
@@ -253,7 +276,7 @@ impl Air {
             .into_iter()
             .map(|number| &self.adapters[number]);
         let due = idle
-            .filter(|adapter| !adapter.scans && !adapter.gone)
+            .filter(|adapter| adapter.scan.is_none() && !adapter.gone)
             .map(|adapter| {
                 adapter
                     .scanned_s
@@ -268,20 +291,22 @@ impl Air {
     }
 
     /// An adapter for a loaner that was heard.
-    pub(super) fn grant(&self, loaner: usize, adapter: usize) -> Option<Grant> {
+    pub(super) fn grant(&mut self, loaner: usize, adapter: usize) -> Option<Grant> {
         let point = self.points.get(self.mac_of.get(&loaner)?)?;
         Some(self.granted(point.clone(), adapter))
     }
 
     /// An adapter for a look at an access point.
-    pub(super) fn grant_point(&self, point: u64, adapter: usize) -> Option<Grant> {
+    pub(super) fn grant_point(&mut self, point: u64, adapter: usize) -> Option<Grant> {
         let point = self.points.get(&mac_of(point))?;
         Some(self.granted(point.clone(), adapter))
     }
 
-    fn granted(&self, point: AccessPoint, adapter: usize) -> Grant {
+    fn granted(&mut self, point: AccessPoint, adapter: usize) -> Grant {
         let number = adapter;
-        let adapter = &self.adapters[number];
+        let adapter = &mut self.adapters[number];
+        // Whoever is in range need not wait until all others were listened for.
+        adapter.stop_scan();
         Grant {
             number,
             adapter: adapter.name.clone(),
@@ -306,15 +331,19 @@ impl Air {
             } => {
                 if let Some(begin_s) = scan_s {
                     self.went(&list, begin_s, schedule, shared);
+                    self.adapters[adapter].scan = None;
+                    schedule.looked_around(adapter);
                 }
-                let adapter = &mut self.adapters[adapter];
-                adapter.scans &= scan_s.is_none();
-                adapter.heard.hear(&list, scan_s);
+                self.adapters[adapter].heard.hear(&list, scan_s);
             }
-            Heard::Deaf { adapter } => self.adapters[adapter].scans = false,
+            Heard::Deaf { adapter } => {
+                self.adapters[adapter].scan = None;
+                schedule.looked_around(adapter);
+            }
             Heard::Gone { adapter } => {
                 self.adapters[adapter].gone = true;
-                self.adapters[adapter].scans = false;
+                self.adapters[adapter].stop_scan();
+                schedule.looked_around(adapter);
                 schedule.adapter_gone(adapter);
             }
         }
@@ -354,17 +383,20 @@ impl Air {
     }
 
     /// Notes those that restart and that a whole scan since they went did not hear.
-    fn went(&self, list: &[AccessPoint], begin_s: f64, schedule: &Schedule, shared: &Shared) {
+    fn went(&self, list: &[AccessPoint], begin_s: f64, schedule: &mut Schedule, shared: &Shared) {
         for (loaner, away_s) in &self.away_s {
             let Some(bssid) = self.mac_of.get(loaner) else {
                 continue;
             };
-            let since = begin_s > away_s + ROUNDED_UP_S / shared.world.speed;
-            if since
+            // A scan that the host had begun before may be the one that ended: whoever was heard
+            // since it went is there.
+            let sure_s = away_s + ROUNDED_UP_S / shared.world.speed;
+            if begin_s >= sure_s
                 && schedule.stage(*loaner) == Stage::Restarting
-                && is_not_among(list, *bssid, begin_s)
+                && is_not_among(list, *bssid, sure_s)
             {
                 shared.went.borrow_mut().insert(*loaner);
+                schedule.missed(*loaner);
             }
         }
     }
@@ -469,9 +501,17 @@ impl Air {
     }
 }
 
-/// Shortest time from the begin of one scan to that of the next, in s. Some versions of the host's
-/// service refuse a second one for about 5 s (seen by others, no source that could be named).
-const SCAN_EVERY_S: f64 = 5.0;
+/// Whether a list of a scan has others and not this one, as far as it was heard since then. A list
+/// without anything may be that of an adapter that hears nothing.
+fn is_not_among(list: &[AccessPoint], bssid: Mac, since_s: f64) -> bool {
+    let is_heard =
+        |one: &AccessPoint| one.bssid == bssid && one.heard_s.is_none_or(|at| at >= since_s);
+    !list.is_empty() && !list.iter().any(is_heard)
+}
+
+/// Shortest time from the begin of one scan to that of the next, in s: about as long as one of both
+/// bands takes. No source.
+const SCAN_EVERY_S: f64 = 3.0;
 
 /// By how much the time may be late at which an access point was heard, in s: some of the host's
 /// lists keep whole seconds.

@@ -12,7 +12,7 @@ use tokio::{sync::mpsc, task::JoinSet};
 
 use super::{
     COMMAND, Order, World,
-    air::Air,
+    air::{Air, ROUNDED_UP_S},
     earlier::{self, Asked, Earlier, KnownDevices},
     findings::{self, Seen},
     night::{Night, Shared},
@@ -24,7 +24,7 @@ use crate::{
     journal::{Archive, Begun, JournalError, NewRun, ResultRow, RunId, Unsettled, ledger},
     loaners::{
         pairs::{Pair, Pairs},
-        schedule::{Place, Rules, Schedule, Window},
+        schedule::{Away, Place, Rules, Schedule, Window},
     },
     terms::{Exit, SettingName},
 };
@@ -230,6 +230,11 @@ fn rules(order: &Order, world: &World) -> Rules {
             grace_s: GRACE_S / world.speed,
         },
         session_s: SESSION_S,
+        away: Away {
+            least_s: opens.0 / world.speed,
+            look_s: LOOK_S / world.speed,
+            unsure_s: ROUNDED_UP_S / world.speed,
+        },
     }
 }
 
@@ -240,3 +245,6 @@ const GRACE_S: f64 = 60.0;
 /// How long a session is taken to last before one was seen, in s: a join of some seconds, and a few
 /// pages. No source.
 const SESSION_S: f64 = 20.0;
+
+/// How long a look around takes, in s: a scan of both bands, and the end of one before it. No source.
+const LOOK_S: f64 = 4.0;

@@ -49,7 +49,12 @@ pub(super) enum Message {
     /// A try is over.
     Ended(usize, Box<LoanerOut>, Tried),
     /// A loaner restarts; its adapter is free until an adapter is granted for it again.
-    LetGo(usize, oneshot::Sender<Grant>),
+    LetGo {
+        loaner: usize,
+        /// Whether it was seen to go, or need not be.
+        missed: bool,
+        grant: oneshot::Sender<Grant>,
+    },
     /// What was heard of the air.
     Air(air::Heard),
     /// Who an access point turned out to be; the answer is the loaner that the visit goes on with.
@@ -311,9 +316,10 @@ impl Night {
                 });
                 if granted.is_none() {
                     // It gave up waiting a moment ago, and asks again or ends.
-                    self.schedule.let_go(loaner, self.shared.since.s());
+                    self.schedule.let_go(loaner, true, self.shared.since.s());
                 }
             }
+            Do::Listen { adapter } => self.air.look_around(adapter, &self.shared, tasks),
             Do::Look { point, adapter } => {
                 let grant = self.air.grant_point(point, adapter);
                 let shared = Rc::clone(&self.shared);
@@ -345,10 +351,14 @@ impl Night {
         let now_s = self.shared.since.s();
         match message {
             Message::Told(event) => self.tell(watcher, event),
-            Message::LetGo(loaner, grant) => {
+            Message::LetGo {
+                loaner,
+                missed,
+                grant,
+            } => {
                 self.waiting.insert(loaner, grant);
                 self.air.let_go(loaner, self.shared.world.clock_s());
-                self.schedule.let_go(loaner, now_s);
+                self.schedule.let_go(loaner, missed, now_s);
                 if self.air.is_gone() {
                     // Nobody can be granted any more; whoever waits hears so by that.
                     self.waiting.remove(&loaner);

@@ -9,7 +9,7 @@ use tokio::{
 };
 
 use super::{
-    air::{Grant, Looked, ROUNDED_UP_S},
+    air::{Grant, Looked},
     enter::{Entered, enter},
     night::{Message, Shared},
     one::{Ended, Link, Visit},
@@ -23,8 +23,8 @@ use crate::{
         ports::{Back, Reach, Wait},
     },
     session::{Alive, Harvest},
-    terms::{Mac, Witness, output::loaners::ShelfStep},
-    wifi::{AccessPoint, AdapterName},
+    terms::{Witness, output::loaners::ShelfStep},
+    wifi::AdapterName,
 };
 
 /// A first visit through an adapter.
@@ -139,7 +139,8 @@ impl Reach for AirReach {
             self.held = None;
             self.told.through(None);
             self.told.step(ShelfStep::Restarting, None);
-            let granted = self.granted(deadline).await;
+            let missed = gone || needs_no_witness(wait);
+            let granted = self.granted(missed, deadline).await;
             gone |= self.shared.went.borrow_mut().remove(&self.loaner);
             let Some(grant) = granted else {
                 return Back { gone, there: false };
@@ -170,64 +171,44 @@ impl Reach for AirReach {
 }
 
 impl AirReach {
-    /// Waits a while for it to go, and says whether it was seen to. Its own mark cannot always tell:
-    /// who has to wait for an adapter has been up as long afterwards as before. Only a mark that is
-    /// another one after each start needs no witness.
+    /// Waits a while for it to go, and says whether it was seen to: while this computer was still on
+    /// its network, or by its falling silent, since a host may hop away. Otherwise a scan may miss it
+    /// later.
     async fn leaves(&self, wait: &Wait) -> bool {
-        let marked = matches!(wait.mark, Some(Witness::BootMark(_)));
-        let hold_s = if marked {
+        let hold_s = if needs_no_witness(wait) {
             wait.leave_s.min(HOLD_S)
         } else {
-            wait.leave_s
+            wait.leave_s + SILENCE_S
         };
         let until = Instant::now() + Duration::from_secs_f64(hold_s.max(0.0));
         let session = self.now.session();
         while Instant::now() < until && self.way.is_up() {
-            if let Ok(look) = timeout_at(until, session.look()).await
-                && look.alive == Alive::Gone
-                && self.way.is_up()
-            {
-                return true;
-            }
-            sleep(Duration::from_millis(50)).await;
-        }
-        // A host may hop away; what no scan hears any more is gone.
-        !marked && !self.way.is_up() && self.is_away().await
-    }
-
-    /// Whether a scan that begins now hears others and not it.
-    async fn is_away(&self) -> bool {
-        let shared = &self.shared;
-        let Some(wifi) = &shared.world.wifi else {
-            return false;
-        };
-        let Some(adapter) = &self.adapter else {
-            return false;
-        };
-        // The next whole second: what was heard in this one may be told from it.
-        let second_s = ROUNDED_UP_S / shared.world.speed;
-        let now_s = shared.world.clock_s();
-        let begin_s = ((now_s / second_s).floor() + 1.0) * second_s;
-        sleep(Duration::from_secs_f64(begin_s - now_s)).await;
-        let bssid = self.way.point().bssid;
-        match wifi.scan(adapter, &[]).await {
-            Ok(list) => is_not_among(&list, bssid, begin_s),
-            Err(error) => {
-                tracing::debug!(%error, "whether it is away");
-                false
+            tokio::select! {
+                look = timeout_at(until, session.look()) => {
+                    if look.is_ok_and(|look| look.alive == Alive::Gone) && self.way.is_up() {
+                        return true;
+                    }
+                    sleep(Duration::from_millis(50)).await;
+                }
+                () = self.way.lost() => {}
             }
         }
+        self.way.is_silent()
     }
 
     /// Gives its adapter back and waits until one is granted for it again; none: it did not come
-    /// back in time, or no adapter is left.
-    async fn granted(&self, deadline: Instant) -> Option<Grant> {
+    /// back in time, or no adapter is left. `missed`: nobody has to miss it any more.
+    async fn granted(&self, missed: bool, deadline: Instant) -> Option<Grant> {
         self.shared.back.borrow_mut().remove(&self.loaner);
         self.shared.went.borrow_mut().remove(&self.loaner);
         let (grant, mut granted) = oneshot::channel();
         self.shared
             .send
-            .send(Message::LetGo(self.loaner, grant))
+            .send(Message::LetGo {
+                loaner: self.loaner,
+                missed,
+                grant,
+            })
             .ok()?;
         if let Ok(granted) = timeout_at(deadline, &mut granted).await {
             return granted.ok();
@@ -240,13 +221,15 @@ impl AirReach {
     }
 }
 
-/// Whether a list of a scan that began then has others and not this one. A list without anything may
-/// be that of an adapter that hears nothing.
-pub(super) fn is_not_among(list: &[AccessPoint], bssid: Mac, begin_s: f64) -> bool {
-    let is_heard =
-        |one: &AccessPoint| one.bssid == bssid && one.heard_s.is_none_or(|at| at >= begin_s);
-    !list.is_empty() && !list.iter().any(is_heard)
+/// Whether its own mark tells of the restart: only one that is another after each start does. Who has
+/// to wait for an adapter may have been up as long afterwards as before.
+fn needs_no_witness(wait: &Wait) -> bool {
+    matches!(wait.mark, Some(Witness::BootMark(_)))
 }
+
+/// How long it takes until one that is gone counts as silent, in s: some beacons of 0.1 s, and a
+/// probe without an answer (1.0 to 1.6 s were seen with the kernel's own 802.11 in Linux 6.1).
+const SILENCE_S: f64 = 2.0;
 
 /// How long an adapter is held to see a loaner go for its restart, in s, where the loaner's own mark
 /// tells of the restart anyway. No source.

@@ -10,11 +10,17 @@
 //! of a minute would leave the adapter idle for most of the evening otherwise. So waits overlap: those
 //! after power-up, those after a restart, and both. Whoever is back for its proof goes first, since
 //! then it can be switched off, which makes room for the next.
+//!
+//! Who restarts has to be missed while it is away, for a restart that nobody saw is no proof. So before
+//! an adapter takes another whose session would last into the return of one that was not missed yet, it
+//! looks around.
 
+mod missed;
 mod power;
 
 use std::collections::{BTreeMap, BTreeSet};
 
+pub use missed::Away;
 pub use power::Window;
 
 /// What the person allows, and what is known of the family.
@@ -32,6 +38,8 @@ pub struct Rules {
     pub window: Window,
     /// How long a first session is taken to last, in s, until some have been seen.
     pub session_s: f64,
+    /// How those that restart are missed.
+    pub away: Away,
 }
 
 /// What is known of a loaner at the beginning.
@@ -63,6 +71,12 @@ pub enum Do {
         adapter: Option<usize>,
         /// Whether it comes back after a restart, and goes on where it was.
         back: bool,
+    },
+    /// An adapter is to look around now, and takes nobody before [`Schedule::looked_around`]: somebody
+    /// who restarts is to be missed.
+    Listen {
+        /// Which.
+        adapter: usize,
     },
     /// An access point of which nobody knows whose it is is to be looked at.
     Look {
@@ -119,8 +133,8 @@ enum State {
         since_s: f64,
         back: bool,
     },
-    /// It restarts; in range again not before this.
-    Away,
+    /// It restarts, and nobody hears it.
+    Away(missed::Missed),
     /// In range again, at this time first.
     Back(f64),
     /// Put off until the end.
@@ -167,6 +181,8 @@ pub struct Schedule {
     stopped: bool,
     left: usize,
     session_s: f64,
+    /// How long first sessions lasted that were seen, the last few most; none: none was.
+    seen_s: Option<f64>,
 }
 
 #[derive(Debug, Clone, Copy, PartialEq)]
@@ -176,6 +192,7 @@ enum Busy {
     Gone,
     With(usize),
     LooksAt(u64),
+    Listens,
 }
 
 impl Schedule {
@@ -212,6 +229,7 @@ impl Schedule {
             stopped: false,
             left: places.iter().filter(|p| **p != Place::Left).count(),
             session_s: rules.session_s,
+            seen_s: None,
             rules,
         }
     }
@@ -242,7 +260,8 @@ impl Schedule {
                 _ => None,
             });
         let power = self.powers_next_in_s(now_s).map(|wait| now_s + wait);
-        overdue.chain(power).reduce(f64::min)
+        let listen = self.listens_next_s(now_s).map(|at| at.max(now_s));
+        overdue.chain(power).chain(listen).reduce(f64::min)
     }
 
     /// A loaner was heard.
@@ -252,7 +271,7 @@ impl Schedule {
             State::Off | State::Asked(_) if one.place == Place::Air => State::InRange(now_s),
             // It was missed, and has never been held.
             State::Later if one.failed == 0 => State::InRange(now_s),
-            State::Away => State::Back(now_s),
+            State::Away(_) => State::Back(now_s),
             _ => return,
         };
         self.put(loaner, in_range);
@@ -263,7 +282,7 @@ impl Schedule {
     pub fn unheard(&mut self, loaner: usize, now_s: f64) {
         match self.loaners[loaner].state {
             State::InRange(_) => self.put(loaner, State::Asked(now_s)),
-            State::Back(_) => self.put(loaner, State::Away),
+            State::Back(_) => self.put(loaner, State::Away(missed::Missed::seen(now_s))),
             _ => {}
         }
     }
@@ -308,8 +327,9 @@ impl Schedule {
         self.looked_at.remove(&point);
     }
 
-    /// A loaner restarts, and its adapter serves others meanwhile.
-    pub fn let_go(&mut self, loaner: usize, now_s: f64) {
+    /// A loaner restarts, and its adapter serves others meanwhile. `missed`: it was seen to go, or
+    /// need not be.
+    pub fn let_go(&mut self, loaner: usize, missed: bool, now_s: f64) {
         if let State::Held {
             adapter: Some(adapter),
             since_s,
@@ -320,8 +340,10 @@ impl Schedule {
             if !back {
                 // The last few count most: the first has its passphrase asked for.
                 self.session_s += (now_s - since_s - self.session_s) * 0.3;
+                let before_s = self.seen_s.unwrap_or(now_s - since_s);
+                self.seen_s = Some(before_s + (now_s - since_s - before_s) * 0.3);
             }
-            self.put(loaner, State::Away);
+            self.put(loaner, State::Away(missed::Missed::new(now_s, missed)));
         }
     }
 
@@ -341,7 +363,7 @@ impl Schedule {
                     self.session_s += (now_s - since_s - self.session_s) * 0.3;
                 }
             }
-            State::Away | State::Back(_) => {}
+            State::Away(_) | State::Back(_) => {}
             _ => return,
         }
         self.is_off(loaner);
@@ -402,7 +424,7 @@ impl Schedule {
             State::Off | State::Asked(_) => Stage::Waiting,
             State::InRange(_) | State::Back(_) => Stage::InRange,
             State::Held { .. } => Stage::Held,
-            State::Away => Stage::Restarting,
+            State::Away(_) => Stage::Restarting,
             State::Later => Stage::Later,
             State::Through => Stage::Through,
             State::Missing => Stage::Missing,
@@ -431,7 +453,7 @@ impl Schedule {
         let waits = |one: &usize| {
             matches!(
                 self.loaners[*one].state,
-                State::Asked(_) | State::Away | State::InRange(_) | State::Back(_)
+                State::Asked(_) | State::Away(_) | State::InRange(_) | State::Back(_)
             )
         };
         !self.off.is_empty() || !self.later.is_empty() || self.live.iter().any(waits)
@@ -509,7 +531,13 @@ impl Schedule {
             });
         }
         for adapter in self.idle() {
-            if let Some((loaner, back)) = self.next_in_range() {
+            if let Some(at_s) = self.listens_next_s(now_s) {
+                // One that went this very moment is waited for, too.
+                if at_s <= now_s {
+                    self.listen(adapter, now_s);
+                    todo.push(Do::Listen { adapter });
+                }
+            } else if let Some((loaner, back)) = self.next_in_range() {
                 self.hold(loaner, Some(adapter), back, now_s);
                 todo.push(Do::Take {
                     loaner,

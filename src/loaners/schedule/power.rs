@@ -62,7 +62,7 @@ impl Schedule {
     fn free_s(&self, now_s: f64) -> Option<f64> {
         let free = |busy: &Busy| match busy {
             Busy::Gone => None,
-            Busy::Free | Busy::LooksAt(_) => Some(now_s),
+            Busy::Free | Busy::LooksAt(_) | Busy::Listens => Some(now_s),
             Busy::With(loaner) => Some(match self.loaners[*loaner].state {
                 State::Held { since_s, .. } => now_s.max(since_s + self.session_s),
                 _ => now_s,
