@@ -1,5 +1,7 @@
 //! The computer's own boot clock: it goes on while the computer sleeps.
 
+use std::sync::OnceLock;
+
 use super::{ports::Clock, step::BootTime};
 
 /// `CLOCK_BOOTTIME` of Linux, with the kernel's boot id to tell one start from the next. Elsewhere
@@ -12,14 +14,17 @@ pub struct SystemClock {
 }
 
 impl SystemClock {
-    /// Reads which start of the computer this is.
+    /// Reads which start of the computer this is; once in a process.
     pub fn new() -> Self {
-        let boot = std::fs::read_to_string("/proc/sys/kernel/random/boot_id").map_or_else(
-            |_| format!("process-{}", std::process::id()),
-            |id| id.trim().to_owned(),
-        );
+        static BOOT: OnceLock<String> = OnceLock::new();
+        let read = || {
+            std::fs::read_to_string("/proc/sys/kernel/random/boot_id").map_or_else(
+                |_| format!("process-{}", std::process::id()),
+                |id| id.trim().to_owned(),
+            )
+        };
         Self {
-            boot,
+            boot: BOOT.get_or_init(read).clone(),
             #[cfg(not(target_os = "linux"))]
             started: std::time::Instant::now(),
         }

@@ -158,6 +158,20 @@ pub enum Command {
     Man(Man),
 }
 
+impl Command {
+    /// The one device that it is about, where it is about one.
+    pub(crate) fn target(&self) -> Option<&Target> {
+        match self {
+            Self::Read(typed) => Some(&typed.target),
+            Self::Unlock(typed) => Some(&typed.target),
+            Self::Bind(typed) => Some(&typed.target),
+            Self::Write(typed) => Some(&typed.target),
+            Self::Restore(typed) => Some(&typed.target),
+            _ => None,
+        }
+    }
+}
+
 /// `linkmend completions`.
 #[derive(Debug, Args)]
 pub struct Completions {
@@ -203,6 +217,13 @@ pub struct Target {
     /// Change a bound: connect-s, answer-s, leave-s, pause-s, attempts, page-kib, nesting, redirects, headers
     #[arg(long, value_name = "NAME=VALUE")]
     pub limit: Vec<String>,
+}
+
+impl Target {
+    /// Whether linkmend is to join its network.
+    pub(crate) fn is_to_be_joined(&self) -> bool {
+        self.at.is_none() && self.practice.is_none() && !self.radio.by_hand
+    }
 }
 
 /// How its own network is found and joined, where no address is given.

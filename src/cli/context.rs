@@ -1,11 +1,11 @@
 //! What every command needs: the screen, the data folder, and the wish to stop.
 
 use std::sync::{
-    Arc, OnceLock,
+    Arc, Mutex, OnceLock, PoisonError,
     atomic::{AtomicBool, Ordering},
 };
 
-use tokio::sync::watch;
+use tokio::{sync::watch, task::JoinHandle};
 
 use super::{
     args::Output,
@@ -16,7 +16,11 @@ use super::{
 use crate::{
     journal::{Archive, DataFolder, Journal, JournalError},
     terms::Exit,
+    wifi::{self, Wifi, WifiError},
 };
+
+/// What came of a call for the host's Wi-Fi.
+type Called = Result<Arc<dyn Wifi>, WifiError>;
 
 /// What every command needs.
 pub(crate) struct Context {
@@ -29,6 +33,8 @@ pub(crate) struct Context {
     /// The adapters that are away from home.
     pub way_home: WayHome,
     output: Output,
+    /// The host's Wi-Fi, called while everything else gets ready.
+    called: Mutex<Option<JoinHandle<Called>>>,
 }
 
 /// Whether a device may have been written to, and how the command ended once it has: the watcher of
@@ -76,6 +82,27 @@ impl Context {
             wrote,
             way_home: WayHome::default(),
             output,
+            called: Mutex::default(),
+        }
+    }
+
+    /// Calls the host's Wi-Fi, which answers while the journal and the profiles are read.
+    pub(crate) fn call_wifi(&self) {
+        let called = tokio::spawn(wifi::service());
+        *self.called.lock().unwrap_or_else(PoisonError::into_inner) = Some(called);
+    }
+
+    /// The host's Wi-Fi.
+    pub(crate) async fn wifi(&self) -> Called {
+        let called = {
+            let mut called = self.called.lock().unwrap_or_else(PoisonError::into_inner);
+            called.take()
+        };
+        match called {
+            Some(called) => called
+                .await
+                .unwrap_or_else(|error| std::panic::resume_unwind(error.into_panic())),
+            None => wifi::service().await,
         }
     }
 

@@ -101,6 +101,9 @@ async fn run(typed: Cli) -> Exit {
         let Some(command) = &typed.command else {
             return without_command(&context).await;
         };
+        if command.target().is_some_and(args::Target::is_to_be_joined) {
+            context.call_wifi();
+        }
         match command {
             Command::Find(typed) => find::run(&context, typed).await,
             Command::Host => context.or_stopped(host::run(&context)).await,

@@ -64,6 +64,21 @@ impl Archive {
         })
     }
 
+    /// The same beside a journal of this process, which was looked at when it was opened, and is not
+    /// read through once more.
+    pub(super) fn beside(
+        folder: &DataFolder,
+        key: FingerprintKey,
+    ) -> Result<Archive, JournalError> {
+        let file = folder.journal();
+        folder.refuse_odd_files()?;
+        Ok(Archive {
+            connection: Some(Mutex::new(schema::open_to_read(&file)?)),
+            file,
+            key,
+        })
+    }
+
     /// All devices; the one seen last stands first.
     pub fn devices(&self) -> Result<Vec<DeviceRow>, JournalError> {
         self.read(|reader| {

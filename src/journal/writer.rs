@@ -188,7 +188,7 @@ impl Journal {
 
     /// The reading side of the same folder.
     pub fn archive(&self) -> Result<Archive, JournalError> {
-        Archive::open(&self.shared.folder)
+        Archive::beside(&self.shared.folder, self.shared.key.clone())
     }
 
     /// How many commits there were since it was opened.

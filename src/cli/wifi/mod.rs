@@ -93,7 +93,7 @@ pub(super) async fn open(
         return by_hand::open(context, profiles, limits, &login, radio.wait).await;
     }
     let mut keys = PassphraseFrom::typed(radio.passphrase_file.as_deref()).await?;
-    let wifi = match crate::wifi::service().await {
+    let wifi = match context.wifi().await {
         Ok(wifi) => wifi,
         // Whoever is there to do it can do it by hand.
         Err(error @ WifiError::NoService { .. }) if context.screen.can_ask() => {
