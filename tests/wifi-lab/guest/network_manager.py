@@ -53,6 +53,10 @@ class NetworkManager:
         path = await self.device(adapter)
         return path and await self.get(path, f"{SERVICE}.Device", "State")
 
+    async def goes_on(self, adapter):
+        """Whether an adapter goes on to a saved connection by itself."""
+        return await self.get(await self.device(adapter), f"{SERVICE}.Device", "Autoconnect")
+
     async def reaches(self, adapter, *states, limit_s=60):
         """Waits until an adapter is in one of these states."""
 

@@ -19,6 +19,7 @@ async def reset(lab, file, adapters):
 async def six_alike_are_reset_through_two_adapters_and_each_is_written_to_once(lab):
     boats = await shelf.powered(lab, 6)
     file = await shelf.file(lab, boats)
+    before = [await lab.nm.goes_on(adapter) for adapter in ADAPTERS]
     said = await reset(lab, file, ADAPTERS)
     lab.check.equal("exit code", said.code, 0, said)
     out = shelf.summary(said)
@@ -35,3 +36,5 @@ async def six_alike_are_reset_through_two_adapters_and_each_is_written_to_once(l
         lab.check.equal(f"{boat.label}: one save", truth["saves"], 1, said)
     used = {span.get("adapter") for one in out.get("loaners", []) for span in one["spans"]}
     lab.check.holds("both adapters were at work", set(ADAPTERS) <= used, used)
+    after = [await lab.nm.goes_on(adapter) for adapter in ADAPTERS]
+    lab.check.equal("whether the adapters go on by themselves", after, before, said)
