@@ -1,6 +1,8 @@
 """A whole shelf in one go, with every adapter that is free."""
 
 import shelf
+from laptop import ADAPTER
+from network_manager import DISCONNECTED
 from radios import ADAPTERS
 from scenario import scenario
 
@@ -38,3 +40,19 @@ async def six_alike_are_reset_through_two_adapters_and_each_is_written_to_once(l
     lab.check.holds("both adapters were at work", set(ADAPTERS) <= used, used)
     after = [await lab.nm.goes_on(adapter) for adapter in ADAPTERS]
     lab.check.equal("whether the adapters go on by themselves", after, before, said)
+
+
+@scenario()
+async def killed_while_its_adapter_listens_the_next_start_brings_the_laptop_home(lab):
+    [boat] = await shelf.powered(lab, 1)
+    file = await shelf.file(lab, [boat])
+    words = ["loaners", "reset", file, "--yes", "--json", "--adapter", ADAPTER]
+    run = await lab.start_run(lab.linkmend(), *words)
+    await run.until("it saves, so that the receiver restarts", boat.shuts())
+    await run.until("it leaves, to listen", lab.nm.reaches(ADAPTER, DISCONNECTED))
+    await run.stop()
+    said = await reset(lab, file, [ADAPTER])
+    lab.check.equal("exit code of the next start", said.code, 0, said)
+    truth = await boat.truth()
+    lab.check.equal("the lock", truth["settings"]["model-lock"], "off", said)
+    lab.check.equal("one save", truth["saves"], 1, said)
