@@ -84,12 +84,14 @@ fn returns(visit: &Visit) -> Option<Instant> {
 /// what restarts take.
 const LOOK_AGAIN: Duration = Duration::from_millis(500);
 
-/// Whether nothing is there: a connection that is reset before its first answer comes of the same as
-/// one that is refused, and is told apart from it by chance alone.
+/// Whether nothing is there: a connection that is reset or closed before its first answer comes of the
+/// same as one that is refused, and is told apart from it by chance alone.
 fn is_nobody(error: &FindError) -> bool {
     match error {
         FindError::NobodyThere { .. } => true,
-        FindError::Http(HttpError::NoAnswer { how, .. }) => *how == Unanswered::Reset,
+        FindError::Http(HttpError::NoAnswer { how, .. }) => {
+            matches!(how, Unanswered::Reset | Unanswered::Closed)
+        }
         _ => false,
     }
 }
