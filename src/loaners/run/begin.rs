@@ -46,7 +46,13 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     let labels = shelf.loaners.iter().map(|loaner| loaner.label.as_str());
     let by_label = labels.zip(rows.iter().cloned()).collect();
     // Before this run is the last one.
-    let earlier = earlier::earlier(&archive, &order, &file, &by_label).map_err(failed)?;
+    let mut earlier = earlier::earlier(&archive, &order, &file, &by_label).map_err(failed)?;
+    let (unsettled, unfinished) = unsettled(&archive)?;
+    // Proved, and yet the journal could not close the change: it is settled first.
+    let is_open = |change| unsettled.iter().any(|one| one.change.id.0 == change);
+    earlier
+        .proved
+        .retain(|_, out| !out.change.is_some_and(is_open));
     let proved = shelf.loaners.iter().zip(&rows).filter_map(|(loaner, row)| {
         Some(ResultRow {
             row: row.clone(),
@@ -55,7 +61,6 @@ pub(super) async fn begin(order: Order, world: World) -> Result<Night, Trouble> 
     });
     // They are on record in this run too, so that the next one need not look further back.
     let run = on_record(&order, &world, file, proved.collect()).await?;
-    let (unsettled, unfinished) = unsettled(&archive)?;
     let known = KnownDevices::of(&archive, &shelf.profile).map_err(failed)?;
     let pairs = pairs(&order, &wanted, &earlier, &known).map_err(failed)?;
     let air = Air::new(&order, &known, shelf.loaners.iter());
