@@ -203,6 +203,7 @@ impl Night<'_> {
                 self.step(one, ShelfStep::Restarting, None);
                 self.schedule.let_go(one, false, self.now_s);
                 self.away_s.insert(one, self.now_s);
+                self.missed.remove(&one);
                 self.starts[one] += 1;
                 self.after(house.wait_s, Event::Opens(one, self.starts[one]));
                 let given_up = Event::GivenUp(one, self.came.sessions[one]);

@@ -5,7 +5,9 @@ mod over_wifi;
 
 use std::{collections::BTreeMap, time::Duration};
 
-use mock_device::{DeviceTruth, Family, Options as Mock, Running, Scenario};
+use mock_device::{
+    DeviceTruth, Family, Fault, FaultAt, Faults, Options as Mock, Running, Scenario,
+};
 use serde_json::Value as Json;
 use tempfile::TempDir;
 
@@ -17,7 +19,7 @@ use crate::{
     session::Origin,
     terms::{
         Mac, Value,
-        output::loaners::{LoanerOut, LoanerResult, ShelfEvent},
+        output::loaners::{LoanerOut, LoanerResult, ShelfEvent, ShelfStep},
     },
 };
 
@@ -30,6 +32,7 @@ const LABELS: [&str; 8] = [
 
 /// A shelf of simulated loaners, and a data folder.
 struct Boathouse {
+    family: Family,
     running: Vec<Arc<Running>>,
     shelf: Shelf,
     data: TempDir,
@@ -39,41 +42,47 @@ impl Boathouse {
     /// Loaners of a family, each with marks and secrets of its own, all to be without a lock.
     async fn of(family: Family, scenarios: &[Scenario]) -> Self {
         let profile = profile::named(family.word()).expect("it comes with the program");
-        let mut running = Vec::new();
-        let mut loaners = Vec::new();
-        for (number, scenario) in scenarios.iter().enumerate() {
-            let seed = u64::try_from(number).expect("few") + 11;
-            let mock = Mock {
-                seed,
-                speed: SPEED,
-                pause: Duration::from_millis(10),
-                ..Mock::new(family, *scenario)
-            };
-            let one = Arc::new(mock_device::start(mock).await.expect("a free port"));
-            let at = Origin::parse(&format!("http://{}", one.address())).expect("an origin");
-            let truth = one.truth().devices.remove(0);
-            loaners.push(Loaner {
-                label: LABELS[number].into(),
-                mark: Mark {
-                    serial: truth.serial,
-                    bssid: Some(Mac(one.bssid())),
-                },
-                at: Some(at),
-                transmitter: None,
-                wanted: wishes(&[("model-lock", Value::Off)]),
-                line: number + 3,
-            });
-            running.push(one);
-        }
-        Self {
-            running,
+        let mut house = Self {
+            family,
+            running: Vec::new(),
             shelf: Shelf {
                 title: "Tarn loaners".into(),
                 profile: Arc::new(profile),
-                loaners,
+                loaners: Vec::new(),
             },
             data: tempfile::tempdir().expect("a folder"),
+        };
+        for scenario in scenarios {
+            house.moves_in(*scenario, Faults::default()).await;
         }
+        house
+    }
+
+    /// One more, to which these mishaps happen.
+    async fn moves_in(&mut self, scenario: Scenario, faults: Faults) {
+        let number = self.running.len();
+        let mock = Mock {
+            seed: u64::try_from(number).expect("few") + 11,
+            speed: SPEED,
+            pause: Duration::from_millis(10),
+            faults,
+            ..Mock::new(self.family, scenario)
+        };
+        let one = Arc::new(mock_device::start(mock).await.expect("a free port"));
+        let at = Origin::parse(&format!("http://{}", one.address())).expect("an origin");
+        let truth = one.truth().devices.remove(0);
+        self.shelf.loaners.push(Loaner {
+            label: LABELS[number].into(),
+            mark: Mark {
+                serial: truth.serial,
+                bssid: Some(Mac(one.bssid())),
+            },
+            at: Some(at),
+            transmitter: None,
+            wanted: wishes(&[("model-lock", Value::Off)]),
+            line: number + 3,
+        });
+        self.running.push(one);
     }
 
     fn journal(&self) -> Journal {

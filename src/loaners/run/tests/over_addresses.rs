@@ -391,6 +391,77 @@ async fn what_was_cut_off_in_the_middle_is_finished_first_and_what_was_proved_st
 }
 
 #[tokio::test]
+async fn who_answers_after_a_change_was_settled_may_be_another() {
+    // Its first save does not take, and the run is cut off there. At each request in turn a lookalike
+    // answers in its place.
+    let nights = (1..=16_u64).map(|request| async move {
+        let mut house = Boathouse::of(Family::SampleForm, &[]).await;
+        let faults = [(1, Fault::NotKept), (request, Fault::Lookalike)];
+        let faults = faults.map(|(request, fault)| FaultAt { request, fault });
+        let faults = faults.into_iter().collect();
+        house.moves_in(Scenario::Locked, faults).await;
+        let (world, _stop) = house.world();
+        let cut = tokio::sync::Notify::new();
+        let mut watcher = |line: &ShelfLine| {
+            if let ShelfEvent::Step { step, .. } = &line.event
+                && *step == ShelfStep::Restarting
+            {
+                cut.notify_one();
+            }
+        };
+        tokio::select! {
+            biased;
+            () = cut.notified() => {}
+            _ = run(house.order(ShelfCommand::Reset), world, &mut watcher) => {}
+        }
+        let out = house.run(house.order(ShelfCommand::Reset)).await;
+        let archive = house.journal().archive().expect("read");
+        let on_record = archive.devices().expect("read").len();
+        (request, on_record, out)
+    });
+    let mut seen = 0;
+    for (request, on_record, out) in futures_util::future::join_all(nights).await {
+        // The lookalike has no place in the journal: nothing was made of what it shows.
+        assert!(on_record <= 1, "request {request}: {out:#?}");
+        let heron = &out.loaners[0];
+        let is_settled = matches!(heron.result, LoanerResult::PutBack | LoanerResult::Done);
+        seen += u32::from(is_settled && code(heron) == "another-device");
+    }
+    assert!(seen > 0, "nobody else answered after a change was settled");
+}
+
+#[tokio::test]
+async fn a_proved_one_whose_change_is_open_is_settled_first() {
+    let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 3]).await;
+    let (world, stop) = house.world();
+    let mut order = house.order(ShelfCommand::Reset);
+    order.at_once = 1;
+    let mut watcher = |line: &ShelfLine| {
+        if matches!(line.event, ShelfEvent::Ended(_)) {
+            stop.send_replace(true);
+        }
+    };
+    let out = run(order, world, &mut watcher).await.expect("begun");
+    assert_eq!(results(&out)[0], LoanerResult::Done);
+    // As a disk leaves it that was full when the first of them ended.
+    let first = out.loaners[0].change.expect("it was written");
+    let file = house.data.path().join("data").join("journal.sqlite3");
+    let journal = rusqlite::Connection::open(file).expect("opened");
+    for text in [
+        "DELETE FROM step WHERE kind = 'end' AND change = ?",
+        "UPDATE change SET outcome = NULL WHERE id = ?",
+    ] {
+        assert_eq!(journal.execute(text, [first]).expect("a row"), 1);
+    }
+    let out = house.run(house.order(ShelfCommand::Reset)).await;
+    assert!(!out.loaners[0].earlier, "{out:#?}");
+    assert_eq!(results(&out), [LoanerResult::Done; 3]);
+    let archive = house.journal().archive().expect("read");
+    assert!(archive.unfinished().expect("read").is_empty());
+    assert_eq!(house.saves(), 3);
+}
+
+#[tokio::test]
 async fn a_wish_to_stop_leaves_what_can_be_left() {
     let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 6]).await;
     let (world, stop) = house.world();
