@@ -22,7 +22,7 @@ use super::{
 };
 use crate::{
     find::{
-        air::Candidate,
+        air::{Candidate, is_not_among},
         wait::{Progress, SETTLE, WaitFor, wait_for},
     },
     profile::{Profile, Span},
@@ -280,11 +280,7 @@ impl<E: OtherEnd, K: Clock + Sync> WifiReach<E, K> {
         sleep(Duration::from_secs_f64(begin_s - lost_s)).await;
         let bssid = self.wish.point.bssid;
         match self.wifi.scan(&self.wish.adapter, &[]).await {
-            // A list without anything may be that of an adapter that hears nothing.
-            Ok(list) if list.is_empty() => false,
-            Ok(list) => !list
-                .iter()
-                .any(|p| p.bssid == bssid && p.heard_s.is_none_or(|heard| heard >= begin_s)),
+            Ok(list) => is_not_among(&list, bssid, begin_s),
             Err(error) => {
                 tracing::debug!(%error, "whether it is away");
                 false

@@ -52,7 +52,9 @@ pub(super) async fn run(context: &Context, typed: &args::Find) -> Result<Exit, F
     let screen = context.screen;
     let profiles = target::candidates(typed.profile.as_deref())?;
     context.or_stopped(context.home_first()).await?;
-    let air = context.or_stopped(async { Ok(ear(typed).await) }).await?;
+    let air = context
+        .or_stopped(async { Ok(ear(context, typed).await) })
+        .await?;
     let only = typed.adapter.as_deref().map(AdapterName::new);
     let net = mdns::browse(only.as_ref(), &profiles, LONGEST);
     let (air, net, warnings) = both(air, net)?;
@@ -147,8 +149,8 @@ type Ear = (Arc<dyn Wifi>, AdapterName);
 /// Who hears the air, who hears the local networks, and why one of them does not.
 type Ears = (Option<Ear>, Option<Browse>, Vec<Fault>);
 
-async fn ear(typed: &args::Find) -> Result<Ear, Failure> {
-    let wifi = crate::wifi::service().await?;
+async fn ear(context: &Context, typed: &args::Find) -> Result<Ear, Failure> {
+    let wifi = context.wifi().await?;
     let adapter = adapter::choose(&*wifi, typed.adapter.as_deref()).await?;
     Ok((wifi, adapter))
 }

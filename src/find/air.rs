@@ -95,6 +95,14 @@ pub fn key(network: &Network, passphrase: SecretString) -> Key {
     }
 }
 
+/// Whether a list of a scan has others and not this one, as far as it was heard since then, in s since
+/// this computer started. A list without anything may be that of an adapter that hears nothing.
+pub fn is_not_among(list: &[AccessPoint], bssid: Mac, since_s: f64) -> bool {
+    let is_heard =
+        |one: &AccessPoint| one.bssid == bssid && one.heard_s.is_none_or(|at| at >= since_s);
+    !list.is_empty() && !list.iter().any(is_heard)
+}
+
 /// Where a device may answer in its own network, the likeliest first: at its family's address, or at
 /// the network's way out.
 pub fn addresses(families: &[Arc<Profile>], gateway: Option<IpAddr>) -> Vec<IpAddr> {

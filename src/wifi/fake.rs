@@ -129,8 +129,13 @@ struct Card {
 
 impl Card {
     fn leave(&mut self) {
+        self.ends(Link::Down);
+    }
+
+    /// It is on nothing; the last word of what it was on is this.
+    fn ends(&mut self, last: Link) {
         self.on = On::Nothing;
-        self.link.send_replace(Link::Down);
+        self.link.send_replace(last);
         // Whoever holds an end of an earlier join hears nothing of the next one.
         self.link = watch::Sender::new(Link::Down);
     }
@@ -207,9 +212,7 @@ impl FakeAir {
         }
         for card in state.adapters.values_mut() {
             if card.on == On::Joined(bssid) {
-                card.link.send_replace(Link::Silent);
-                card.on = On::Nothing;
-                card.link = watch::Sender::new(Link::Down);
+                card.ends(Link::Silent);
             }
         }
     }

@@ -5,7 +5,7 @@
 //! services above it tell a wrong passphrase and an access point that is full by one word. Numbers
 //! are those of the kernel's `linux/nl80211.h` and `linux/genetlink.h`.
 
-use std::io;
+use std::{io, ops::Range};
 
 use netlink_sys::{
     AsyncSocket, AsyncSocketExt, SocketAddr, TokioSocket, protocols::NETLINK_GENERIC,
@@ -246,7 +246,7 @@ fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
         return None;
     }
     let of_it = get(MAC).is_none_or(|mac| mac == bssid.0);
-    let frame = get(FRAME).and_then(|frame| Frame::from_it(frame, bssid));
+    let frame = get(FRAME).and_then(|frame| Frame::with(frame, Frame::SENDER, bssid));
     match message.command {
         AUTHENTICATE | ASSOCIATE | CONNECT if get(TIMED_OUT).is_some() => {
             of_it.then_some(Said::Silence)
@@ -263,11 +263,13 @@ fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
         ASSOCIATE => Some(Said::Association {
             status: frame?.word(1)?,
         }),
-        DEAUTHENTICATE | DISASSOCIATE if frame.is_some() => Some(Said::SentAway {
-            reason: frame?.word(0)?,
-        }),
         DEAUTHENTICATE | DISASSOCIATE => {
-            let to_it = Frame::to_it(get(FRAME)?, bssid)?;
+            if let Some(frame) = frame {
+                return Some(Said::SentAway {
+                    reason: frame.word(0)?,
+                });
+            }
+            let to_it = Frame::with(get(FRAME)?, Frame::RECEIVER, bssid)?;
             (to_it.word(0)? == INACTIVE).then_some(Said::Vanished)
         }
         // Adapters that do all of it by themselves show no frames.
@@ -285,18 +287,13 @@ fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
 struct Frame<'a>(&'a [u8]);
 
 impl<'a> Frame<'a> {
-    /// A frame that this access point sent, and not one to it.
-    fn from_it(frame: &'a [u8], bssid: Mac) -> Option<Self> {
-        const SENDER: std::ops::Range<usize> = 10..16;
-        const HEAD: usize = 24;
-        (frame.get(SENDER)? == bssid.0).then(|| frame.get(HEAD..).map(Self))?
-    }
+    const RECEIVER: Range<usize> = 4..10;
+    const SENDER: Range<usize> = 10..16;
+    const HEAD: usize = 24;
 
-    /// A frame that is for this access point.
-    fn to_it(frame: &'a [u8], bssid: Mac) -> Option<Self> {
-        const RECEIVER: std::ops::Range<usize> = 4..10;
-        const HEAD: usize = 24;
-        (frame.get(RECEIVER)? == bssid.0).then(|| frame.get(HEAD..).map(Self))?
+    /// A frame with this access point in that place.
+    fn with(frame: &'a [u8], place: Range<usize>, bssid: Mac) -> Option<Self> {
+        (frame.get(place)? == bssid.0).then(|| frame.get(Self::HEAD..).map(Self))?
     }
 
     /// Two bytes of it, the lower one first.

@@ -17,7 +17,6 @@ use crate::{
     journal::Journal,
     profile::{Network, Profile},
     session::Origin,
-    wifi,
 };
 
 use super::advice;
@@ -44,7 +43,7 @@ enum Way {
 /// Asks which receiver, until one answers.
 pub(super) async fn which(guide: &Guide<'_>) -> Result<Place, Failure> {
     let busy = guide.screen().busy("looking at this computer's Wi-Fi");
-    let service = async { Ok(wifi::service().await) };
+    let service = async { Ok(guide.context.wifi().await) };
     let service = guide.context.or_stopped(service).await?;
     drop(busy);
     if let Err(error) = &service {

@@ -227,7 +227,8 @@ mod linux {
     fn shown(link: Link) -> Value {
         match link {
             Link::Up(bssid) => json!(bssid.to_string()),
-            Link::Down | Link::Silent => json!("down"),
+            Link::Down => json!("down"),
+            Link::Silent => json!("silent"),
         }
     }
 }

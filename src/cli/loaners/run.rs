@@ -195,7 +195,7 @@ impl Set {
             return Ok(world);
         }
         world.open_agreed = open_agreed(typed, profile)?;
-        let wifi = crate::wifi::service().await?;
+        let wifi = context.wifi().await?;
         order.adapters = context.or_stopped(adapters(context, &*wifi, typed)).await?;
         for one in &order.adapters {
             let way = &context.way_home;

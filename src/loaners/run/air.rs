@@ -393,7 +393,7 @@ impl Air {
             let sure_s = away_s + ROUNDED_UP_S / shared.world.speed;
             if begin_s >= sure_s
                 && schedule.stage(*loaner) == Stage::Restarting
-                && is_not_among(list, *bssid, sure_s)
+                && air::is_not_among(list, *bssid, sure_s)
             {
                 shared.went.borrow_mut().insert(*loaner);
                 schedule.missed(*loaner);
@@ -499,14 +499,6 @@ impl Air {
         }
         (goes_on.then_some(loaner), Vec::new())
     }
-}
-
-/// Whether a list of a scan has others and not this one, as far as it was heard since then. A list
-/// without anything may be that of an adapter that hears nothing.
-fn is_not_among(list: &[AccessPoint], bssid: Mac, since_s: f64) -> bool {
-    let is_heard =
-        |one: &AccessPoint| one.bssid == bssid && one.heard_s.is_none_or(|at| at >= since_s);
-    !list.is_empty() && !list.iter().any(is_heard)
 }
 
 /// Shortest time from the begin of one scan to that of the next, in s: about as long as one of both

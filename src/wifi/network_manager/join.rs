@@ -384,12 +384,8 @@ impl Attempt {
                     _ => Link::Down,
                 };
                 sender.send_if_modified(|before| {
-                    // What fell silent stays so until it is there again, whoever lets go of it then.
-                    let silent = *before == Link::Silent && now == Link::Down;
-                    let changes = *before != now && !silent;
-                    if changes {
-                        *before = now;
-                    }
+                    let changes = *before != now;
+                    *before = now;
                     changes
                 });
                 if over {

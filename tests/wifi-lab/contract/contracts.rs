@@ -175,6 +175,20 @@ impl<'a> Stage<'a> {
         Ok(())
     }
 
+    async fn goes_home(&self) -> Outcome {
+        soon("it goes home", async {
+            Ok(self.wifi.go_home(&self.home).await?)
+        })
+        .await
+    }
+
+    async fn leaves(&self) -> Outcome {
+        soon("it leaves", async {
+            Ok(self.wifi.leave(&self.adapter).await?)
+        })
+        .await
+    }
+
     async fn open(&mut self, net: &Net) -> Result<Mac, Fault> {
         let bssid = self.air.open(net).await?;
         self.open.push(bssid);
@@ -433,53 +447,36 @@ async fn going_home_brings_the_home_connection_back(stage: &mut Stage<'_>) -> Ou
     let point = stage.find(&NET).await?;
     stage.join(&point).await?;
     holds("it is away", !stage.air.is_home().await?)?;
-    soon("it goes home", async {
-        Ok(stage.wifi.go_home(&stage.home).await?)
-    })
-    .await?;
+    stage.goes_home().await?;
     holds("it is at home", stage.air.is_home().await?)?;
     stage.has_guests(point.bssid, 0).await
 }
 
 async fn what_was_left_is_on_nothing_until_it_goes_home(stage: &mut Stage<'_>) -> Outcome {
-    soon("leaving at home stays there", async {
-        Ok(stage.wifi.leave(&stage.adapter).await?)
-    })
-    .await?;
+    // At home there is nothing to leave.
+    stage.leaves().await?;
     holds("it is at home", stage.air.is_home().await?)?;
     let point = stage.find(&NET).await?;
     for _ in 0..2 {
         stage.join(&point).await?;
-        soon("it leaves", async {
-            Ok(stage.wifi.leave(&stage.adapter).await?)
-        })
-        .await?;
+        stage.leaves().await?;
         stage.has_guests(point.bssid, 0).await?;
         let heard = stage.wifi.scan(&stage.adapter, &[]).await?;
         let is_there = heard.iter().any(|one| one.bssid == point.bssid);
         holds("it hears what it left", is_there)?;
         holds("it is not at home", !stage.air.is_home().await?)?;
     }
-    soon("it goes home", async {
-        Ok(stage.wifi.go_home(&stage.home).await?)
-    })
-    .await?;
+    stage.goes_home().await?;
     holds("it is at home again", stage.air.is_home().await?)
 }
 
 async fn going_home_twice_is_going_home_once(stage: &mut Stage<'_>) -> Outcome {
-    soon("it stays at home", async {
-        Ok(stage.wifi.go_home(&stage.home).await?)
-    })
-    .await?;
+    stage.goes_home().await?;
     holds("it is at home without a join", stage.air.is_home().await?)?;
     let point = stage.find(&NET).await?;
     stage.join(&point).await?;
     for _ in 0..2 {
-        soon("it goes home", async {
-            Ok(stage.wifi.go_home(&stage.home).await?)
-        })
-        .await?;
+        stage.goes_home().await?;
         holds("it is at home", stage.air.is_home().await?)?;
     }
     Ok(())
@@ -518,10 +515,7 @@ async fn a_join_that_is_dropped_is_put_right_by_going_home(stage: &mut Stage<'_>
     // Long enough to have begun on any machine, and short enough not to be over.
     let begun = Duration::from_millis(50);
     let _dropped = tokio::time::timeout(begun, stage.wifi.join(&wish)).await;
-    soon("it goes home", async {
-        Ok(stage.wifi.go_home(&stage.home).await?)
-    })
-    .await?;
+    stage.goes_home().await?;
     holds("it is at home", stage.air.is_home().await?)?;
     stage.has_guests(point.bssid, 0).await
 }
@@ -532,10 +526,7 @@ async fn nothing_stays_saved(stage: &mut Stage<'_>) -> Outcome {
     stage.join(&point).await?;
     let wish = stage.wish(&point, word("not-this-one"));
     stage.refused(&wish).await?;
-    soon("it goes home", async {
-        Ok(stage.wifi.go_home(&stage.home).await?)
-    })
-    .await?;
+    stage.goes_home().await?;
     let air = &mut *stage.air;
     soon("what is saved is as it was", async {
         while air.saved().await? != before {
