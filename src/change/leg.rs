@@ -48,8 +48,17 @@ pub(super) struct Leg {
     pub(super) wrote_before: bool,
     /// What the wait under way follows.
     pub(super) awaited: After,
-    /// Whether a reading failed after a write and the device was waited for once more.
-    pub(super) waited_again: bool,
+    /// What was done once more already.
+    pub(super) again: Again,
+}
+
+/// What is done once more before it is believed, and no third time.
+#[derive(Debug, Clone, Copy, Default)]
+pub(super) struct Again {
+    /// A reading failed after a write, and the device was waited for once more.
+    pub(super) waited: bool,
+    /// A reading since the last acting request was not what it should be, and is made once more.
+    pub(super) read: bool,
 }
 
 impl Leg {
@@ -72,7 +81,7 @@ impl Leg {
             sent: None,
             wrote_before: false,
             awaited: After::Save,
-            waited_again: false,
+            again: Again::default(),
         }
     }
 

@@ -13,7 +13,8 @@
 //!   → restart, where the family has a request for it → there → prove → end
 //! ```
 //!
-//! A leg there that does not hold is followed by one leg back, once. Each save stands on a reading
+//! A reading after a save or a restart that is not what it should be is made once more, and then
+//! believed. A leg there that does not hold is followed by one leg back, once. Each save stands on a reading
 //! that was made right before it: the one after the question, or the read-back of the last save.
 
 mod begin;

@@ -18,6 +18,9 @@ impl Machine {
             return action;
         }
         let found = self.compare_leg(&snapshot);
+        if !found.holds() && self.doubts() {
+            return self.go(State::Proving, Action::Read);
+        }
         self.last = Some(snapshot);
         let step = Step::Proved {
             restarted: self.restarted(),

@@ -7,6 +7,7 @@ impl Machine {
         match &mut self.leg {
             Some(leg) if leg.awaited == After::Restart => {
                 leg.wrote_before = self.wrote;
+                leg.again.read = false;
                 self.wrote = true;
                 self.go(State::Restarting, Action::Restart)
             }
@@ -87,10 +88,10 @@ impl Machine {
         let Some(leg) = &mut self.leg else {
             return self.out_of_step();
         };
-        if leg.waited_again {
+        if leg.again.waited {
             return self.end_unproved(gone_for_good());
         }
-        leg.waited_again = true;
+        leg.again.waited = true;
         self.await_it()
     }
 
@@ -102,7 +103,7 @@ impl Machine {
             // It answers, and is another device or family.
             return self.stop(trouble);
         }
-        if leg.waited_again {
+        if leg.again.waited {
             self.end_unproved(trouble)
         } else {
             self.wait_once_more()

@@ -70,6 +70,7 @@ impl Machine {
             return self.out_of_step();
         };
         leg.wrote_before = self.wrote;
+        leg.again.read = false;
         self.wrote = true;
         self.go(State::Saving, Action::Save(planned))
     }
@@ -122,6 +123,9 @@ impl Machine {
             return action;
         }
         let found = self.compare_midway(&snapshot);
+        if !found.holds() && self.doubts() {
+            return self.go(State::ReadingBack, Action::Read);
+        }
         let differs = found.words();
         self.last = Some(snapshot);
         let step = Step::ReadBack {
@@ -129,6 +133,15 @@ impl Machine {
             differs,
         };
         self.go(State::NotingReadBack, Action::Note(step))
+    }
+
+    /// Whether a reading that is not what it should be is made once more before it is believed: a
+    /// page that is on its way from before the save would make a change that took look like one that
+    /// did not.
+    pub(super) fn doubts(&mut self) -> bool {
+        self.leg
+            .as_mut()
+            .is_some_and(|leg| !std::mem::replace(&mut leg.again.read, true))
     }
 
     pub(super) fn after_read_back(&mut self, now: &BootTime) -> Action {

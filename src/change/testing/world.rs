@@ -85,6 +85,8 @@ pub(crate) enum Seen {
     NoMarks,
     /// An answer of another family, this once.
     OtherFamily,
+    /// What the reading before it saw, this once: an earlier page comes once more.
+    Earlier,
 }
 
 /// How the world misbehaves: by the number of the save, restart, wait or reading; what is beyond
@@ -131,6 +133,8 @@ pub(crate) struct World {
     starts: u32,
     away_until: f64,
     silent: bool,
+    /// What the last reading saw.
+    page: Option<Snapshot>,
     /// Everything that was asked of the world, in order and in short.
     pub(crate) log: Vec<String>,
     /// The record of before, once it is durable.
@@ -162,6 +166,7 @@ impl World {
             starts: 17,
             away_until: 0.0,
             silent: false,
+            page: None,
             log: Vec::new(),
             record: None,
             steps: Vec::new(),
@@ -313,7 +318,7 @@ impl World {
         self.log.push("read".into());
         let seen = self.next(0, |script| &script.reads).unwrap_or(Seen::All);
         match seen {
-            Seen::All | Seen::NoMarks => {}
+            Seen::All | Seen::NoMarks | Seen::Earlier => {}
             Seen::OtherFamily => {
                 let other = trouble("other-family").ending(Exit::Refused);
                 return Event::Read(Err(other));
@@ -334,9 +339,12 @@ impl World {
             return Event::Read(Err(trouble("no-answer")));
         }
         let mut read = self.snapshot();
-        if seen == Seen::NoMarks {
-            read.device.identity = Identity::default();
+        match (seen, &self.page) {
+            (Seen::NoMarks, _) => read.device.identity = Identity::default(),
+            (Seen::Earlier, Some(page)) => read = page.clone(),
+            _ => {}
         }
+        self.page = Some(read.clone());
         Event::Read(Ok(Box::new(read)))
     }
 

@@ -531,6 +531,40 @@ fn a_reading_that_fails_after_a_write_is_made_once_more() {
 }
 
 #[test]
+fn an_earlier_page_after_a_save_is_not_taken_for_a_save_that_did_not_take() {
+    // Read, read again, and what follows a save or the restart.
+    for family in [
+        Family::one_restarting_save(),
+        Family::two_restarting_saves(),
+        Family::two_saves_and_a_restart(),
+        Family::flag_and_slot(),
+    ] {
+        let all = family.profile.saves.len();
+        for earlier in 2..2 + all {
+            let mut seen = vec![Seen::All; earlier];
+            seen.push(Seen::Earlier);
+            let (report, world) = change(&family, reads(&seen));
+            assert_eq!(
+                ended(&report),
+                (Outcome::Done, 0, ""),
+                "{family:?} {earlier}"
+            );
+            assert!(world.has(&family.wanted), "{family:?}");
+        }
+    }
+}
+
+#[test]
+fn what_did_not_take_is_read_once_more_and_then_believed() {
+    let (report, world) = change(&Family::one_restarting_save(), saves(&[Save::Ignored]));
+    assert_eq!(ended(&report), (Outcome::PutBack, 5, "put-back"));
+    assert_eq!(
+        world.log[world.log.len() - 4..],
+        ["read", "read", "note read-back", "end"]
+    );
+}
+
+#[test]
 fn a_journal_that_fails_before_the_first_write_stops_it() {
     for at in 0..4 {
         let script = Script {
