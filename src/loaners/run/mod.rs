@@ -19,6 +19,7 @@ mod night;
 mod one;
 mod outs;
 mod reach;
+mod settle;
 #[cfg(all(test, feature = "practice"))]
 mod tests;
 mod told;

@@ -8,12 +8,13 @@ use super::{
     findings::{self, Seen},
     night::Shared,
     outs,
+    settle::{self, Settled},
     told::Told,
     way::{LoanerReach, Now, NowDevice},
 };
 use crate::{
     change::{
-        Direction, Line, Machine, Options, Plan, PlanLine, Report, Trouble, Wanted,
+        Line, Machine, Options, Plan, PlanLine, Report, Trouble, Wanted,
         driver::{self, World as ChangeWorld},
         out, over_session, secrets,
     },
@@ -78,7 +79,7 @@ impl Ended {
         }
     }
 
-    fn refused(code: &str, message: impl Into<String>, help: &str) -> Self {
+    pub(super) fn refused(code: &str, message: impl Into<String>, help: &str) -> Self {
         Self {
             result: LoanerResult::Refused,
             trouble: Trouble::new(code, message, Some(help)).ending(Exit::Refused),
@@ -145,7 +146,7 @@ impl Visit {
         }
     }
 
-    async fn read(&self, link: &mut Link) -> Result<Harvest, Ended> {
+    pub(super) async fn read(&self, link: &mut Link) -> Result<Harvest, Ended> {
         if let Some(harvest) = link.harvest.take() {
             return Ok(harvest);
         }
@@ -156,7 +157,7 @@ impl Visit {
     }
 
     /// Who is written to is who the row means, by a mark that tells it from its lookalikes.
-    fn is_it(&self, identity: &Identity) -> Result<(), Ended> {
+    pub(super) fn is_it(&self, identity: &Identity) -> Result<(), Ended> {
         let stable = self.shared.order.shelf.profile.identity.bssid_stable;
         let expected = self.row().mark.identity(stable);
         match expected.compare(identity) {
@@ -315,7 +316,7 @@ impl Visit {
         let ended = self
             .settle_and_reset(link, harvest, wanted, out, &mut settled)
             .await;
-        at_least(settled, ended, out)
+        settle::at_least(settled, ended, out)
     }
 
     async fn settle_and_reset(
@@ -324,7 +325,7 @@ impl Visit {
         harvest: Harvest,
         mut wanted: Wanted,
         out: &mut LoanerOut,
-        settled: &mut Option<LoanerResult>,
+        settled: &mut Option<Settled>,
     ) -> Result<(), Ended> {
         let Some((link, harvest)) = self.settle(link, harvest, out, settled).await? else {
             return Ok(());
@@ -483,7 +484,7 @@ impl Visit {
         };
     }
 
-    fn options(&self) -> Options {
+    pub(super) fn options(&self) -> Options {
         Options {
             dry_run: false,
             trust_address: false,
@@ -492,7 +493,7 @@ impl Visit {
         }
     }
 
-    async fn drive(
+    pub(super) async fn drive(
         &self,
         link: Link,
         harvest: Harvest,
@@ -522,7 +523,7 @@ impl Visit {
         (report, world.ledger, link)
     }
 
-    fn take(&self, report: &Report, ledger: &ChangeLedger, out: &mut LoanerOut) {
+    pub(super) fn take(&self, report: &Report, ledger: &ChangeLedger, out: &mut LoanerOut) {
         let shared = &self.shared;
         let print = |bytes: &[u8]| shared.world.journal.fingerprint(bytes);
         outs::take(out, report, &shared.order.shelf.profile, &print);
@@ -546,137 +547,9 @@ impl Visit {
     }
 
     /// Whether a change wants all that is wanted now and may be written in bulk.
-    fn is_all(&self, change: &Wanted) -> bool {
+    pub(super) fn is_all(&self, change: &Wanted) -> bool {
         let wanted = self.wanted().unwrap_or_default();
         let mut asked = wanted.iter().filter(|(name, _)| !is_only_compared(name));
         asked.all(|(name, value)| change.get(name) == Some(value))
-    }
-
-    /// Finishes or undoes what an earlier run, or an earlier try, was cut off in. None: it could not
-    /// be settled, and nothing else is done. `settled` is what the loaner is at least, once something
-    /// was.
-    async fn settle(
-        &self,
-        mut link: Link,
-        mut harvest: Harvest,
-        out: &mut LoanerOut,
-        settled: &mut Option<LoanerResult>,
-    ) -> Result<Option<(Link, Harvest)>, Ended> {
-        let shared = &self.shared;
-        while let Some(one) = shared.take_unsettled(&harvest.snapshot.device.identity) {
-            let number = one.change.id.0;
-            if shared.order.dry_run {
-                out.notes.push(format!(
-                    "change {number} of it was cut off; that comes first"
-                ));
-                continue;
-            }
-            let Some((cut_off, wanted)) = one.cut_off.clone() else {
-                one.close_unwritten(&shared.world.journal).await?;
-                continue;
-            };
-            let profile = &shared.order.shelf.profile;
-            if one.change.profile_text != profile.source.text {
-                return Err(Ended {
-                    result: LoanerResult::Unproved,
-                    ..Ended::refused(
-                        "unfinished-change",
-                        format!(
-                            "change {number} of it was cut off, and its profile was another one then"
-                        ),
-                        "finish or undo it with `linkmend resume` first",
-                    )
-                });
-            }
-            let word = match cut_off.direction {
-                Direction::There => "finished",
-                Direction::Back => "undone",
-            };
-            let ledger = ChangeLedger::resume(
-                shared.world.journal.clone(),
-                &one.change,
-                profile.source.clone(),
-                wanted.clone(),
-                false,
-            );
-            let is_all = self.is_all(&wanted);
-            let machine = Machine::resume(profile.clone(), wanted, self.options(), cut_off);
-            let (mut report, ledger, back) = self.drive(link, harvest, machine, ledger).await;
-            link = back;
-            report.left_unfinished();
-            self.take(&report, &ledger, out);
-            out.change = Some(number);
-            out.result = outs::result(report.outcome);
-            if !matches!(report.outcome, Outcome::Done | Outcome::PutBack) {
-                out.result = LoanerResult::Unproved;
-                shared.still_unsettled(one);
-                return Ok(None);
-            }
-            *settled = Some(match report.outcome {
-                Outcome::Done if !is_all => LoanerResult::Unproved,
-                outcome => outs::result(outcome),
-            });
-            // Undoing was what was left of it, so it is no failure.
-            out.error = None;
-            out.notes.push(format!(
-                "change {number} of it was cut off; it is {word} now"
-            ));
-            harvest = self.read(&mut link).await?;
-            // Somebody else may have answered, and that one may be as wanted.
-            let is_it = self.is_it(&harvest.snapshot.device.identity);
-            is_it.map_err(|ended| Ended {
-                again: true,
-                ..ended
-            })?;
-        }
-        Ok(Some((link, harvest)))
-    }
-}
-
-/// How a try ended that settled a change before: that one may have written, so whatever fails afterwards
-/// it did not fail without a write.
-fn at_least(
-    settled: Option<LoanerResult>,
-    ended: Result<(), Ended>,
-    out: &mut LoanerOut,
-) -> Result<(), Ended> {
-    match (ended, settled) {
-        (Err(ended), Some(result)) => Err(Ended { result, ..ended }),
-        (Ok(()), Some(result)) if outs::came_to_nothing(out.result) => {
-            out.result = result;
-            Ok(())
-        }
-        (ended, _) => ended,
-    }
-}
-
-#[cfg(test)]
-mod tests {
-    use super::*;
-
-    fn lost() -> Result<(), Ended> {
-        Err(Ended::failed(Trouble::new("no-answer", "it is gone", None)))
-    }
-
-    #[test]
-    fn a_try_that_settled_a_change_did_not_fail_without_a_write() {
-        use LoanerResult as R;
-        let mut out = LoanerOut::named("Heron", R::NotTried);
-        for settled in [R::Done, R::PutBack, R::Unproved] {
-            let ended = at_least(Some(settled), lost(), &mut out);
-            assert_eq!(ended.err().map(|ended| ended.result), Some(settled));
-            for (result, told) in [
-                (R::Failed, settled),
-                (R::Refused, settled),
-                (R::Done, R::Done),
-                (R::Unproved, R::Unproved),
-            ] {
-                out.result = result;
-                assert!(at_least(Some(settled), Ok(()), &mut out).is_ok());
-                assert_eq!(out.result, told);
-            }
-        }
-        let ended = at_least(None, lost(), &mut out);
-        assert_eq!(ended.err().map(|ended| ended.result), Some(R::Failed));
     }
 }
