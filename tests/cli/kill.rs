@@ -217,6 +217,8 @@ pub(crate) fn each_of<T: Sync + fmt::Debug>(at_once: usize, all: &[T], work: imp
                 while let Some(one) = all.get(next.fetch_add(1, Ordering::Relaxed)) {
                     if let Err(panic) = catch_unwind(AssertUnwindSafe(|| work(one))) {
                         let message = panic.downcast_ref::<String>().cloned();
+                        // At once, since the others may take an hour.
+                        eprintln!("failed: {one:?}");
                         let mut failed = failed.lock().unwrap_or_else(PoisonError::into_inner);
                         failed.push(format!("{one:?}: {}", message.unwrap_or_default()));
                     }

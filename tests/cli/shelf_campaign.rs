@@ -82,7 +82,10 @@ fn go_over(seed: u64) -> Result<Vec<String>, String> {
         let ran = night.run(cut);
         let ran = ran.map_err(|what| format!("run {}: {what}", number + 1))?;
         let whole = after_a_run(&night, number, &ran);
-        whole.map_err(|what| format!("run {} ({cut:?}): {what}{}", number + 1, shown(&ran)))?;
+        whole.map_err(|what| {
+            let shown = shown(&ran, &what);
+            format!("run {} ({cut:?}): {what}{shown}", number + 1)
+        })?;
         if night.weather.inside {
             words.push("inside".into());
         }
@@ -101,7 +104,7 @@ fn go_over(seed: u64) -> Result<Vec<String>, String> {
                 });
             }
             let lasts = truths::what_was_proved_lasts(&night.powered_anew(), out);
-            lasts.map_err(|what| format!("{what}{}", shown(&ran)))?;
+            lasts.map_err(|what| format!("{what}{}", shown(&ran, &what)))?;
         }
     }
     Ok(words)
@@ -152,13 +155,14 @@ fn after_a_run(night: &Night, number: usize, ran: &Ran) -> Holds {
     }
 }
 
-/// What a failure needs: of each receiver that was acted on, all that it was asked and what it was.
-fn shown(ran: &Ran) -> String {
+/// What a failure needs: of each receiver that was acted on or is named by it, all that it was asked
+/// and what it was.
+fn shown(ran: &Ran, what: &str) -> String {
     use std::fmt::Write as _;
     let mut text = String::new();
     for one in &ran.end.receivers {
         let acted = one.truth.requests.iter().any(|request| request.acts);
-        if !acted {
+        if !acted && !what.contains(&format!("`{}`", one.row.label)) {
             continue;
         }
         let _ = write!(text, "\n\n`{}` ({}):", one.row.label, one.row.condition);

@@ -5,7 +5,7 @@
 use std::collections::BTreeMap;
 
 use linkmend::{
-    journal::{Archive, ChangeRow},
+    journal::{Archive, ChangeId, ChangeRow},
     terms::{
         Reading,
         output::loaners::{LoanerOut, LoanerResult, ShelfEvent, ShelfLine, ShelfOut},
@@ -309,7 +309,6 @@ fn one_is_true(
             }
         }
         LoanerResult::PutBack => {
-            holds!(sent, "`{label}` is said to be put back, and got nothing");
             let power = |one: &ReceiverTruth| device(one).settings["power"].as_u64();
             holds!(power(is) == power(was), "`{label}` has another power");
             let was = device(was);
@@ -486,20 +485,30 @@ pub(super) fn sums_are_right(lines: &[ShelfLine], out: &ShelfOut, code: Option<i
 }
 
 /// What is told as unproved is open in the journal, and what is told as settled is not, unless the
-/// journal had no room to be told so.
+/// journal had no room to be told so. What is told as put back was begun to be written: a save that left
+/// while its receiver was away reached nobody, which only its receiver knows.
 pub(super) fn what_is_open_is_told(out: &ShelfOut, archive: &Archive, has_no_room: bool) -> Holds {
     let open = archive.unfinished().map_err(|error| error.to_string())?;
+    let is_begun = |change: &ChangeRow| {
+        let mut steps = change.steps.iter();
+        steps.any(|step| step.kind.starts_with("writing"))
+    };
     for one in &out.loaners {
         let change = open.iter().find(|change| Some(change.id.0) == one.change);
+        if one.result == LoanerResult::PutBack {
+            let change = one.change.map(|id| archive.change(ChangeId(id)));
+            let change = change.transpose().map_err(|error| error.to_string())?;
+            holds!(
+                change.flatten().as_ref().is_some_and(is_begun),
+                "`{}` is said to be put back, and nothing of it was begun",
+                one.label
+            );
+        }
         match one.result {
             LoanerResult::Unproved => {
                 // Cut off between the two, a save is on record and was never sent: nobody knows.
-                let is_begun = change.is_some_and(|change| {
-                    let mut steps = change.steps.iter();
-                    steps.any(|step| step.kind.starts_with("writing"))
-                });
                 holds!(
-                    is_begun,
+                    change.is_some_and(is_begun),
                     "`{}` is unproved, and no write of it is open",
                     one.label
                 );
