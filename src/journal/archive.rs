@@ -122,6 +122,19 @@ impl Archive {
         self.read(|reader| Ok(reader.records("record.id = ?1", record.0)?.pop()))
     }
 
+    /// The last record of the device of this one, and when this one was kept; none: it was forgotten.
+    pub fn last_since(
+        &self,
+        record: RecordId,
+    ) -> Result<Option<(RecordId, Timestamp)>, JournalError> {
+        self.read(|reader| {
+            let sql = "SELECT (SELECT max(id) FROM record WHERE device = this.device), this.at
+                       FROM record AS this WHERE this.id = ?1";
+            let row = |row: &Row<'_>| Ok((RecordId(row.get(0)?), time(row, 1)?));
+            Ok(reader.all(sql, params![record.0], row)?.pop())
+        })
+    }
+
     /// The changes of a device, oldest first.
     pub fn changes(&self, device: DeviceId) -> Result<Vec<ChangeRow>, JournalError> {
         self.read(|reader| reader.changes("record.device = ?1", params![device.0]))

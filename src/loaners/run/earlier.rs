@@ -3,11 +3,13 @@
 
 use std::collections::{BTreeMap, HashMap};
 
+use jiff::{SignedDuration, Timestamp};
+
 use super::Order;
 use crate::{
     change::Wanted,
     journal::{
-        Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RunRow, RunState, ledger,
+        Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RecordId, RunRow, RunState, ledger,
     },
     loaners::{
         draw::Drawn,
@@ -88,6 +90,9 @@ pub(super) fn earlier(
         if !is_proved || result.out.error.is_some() {
             continue;
         }
+        if !still_stands(archive, &result.out)? {
+            continue;
+        }
         if rows.get(label.as_str()) == Some(&result.row) {
             let out = LoanerOut {
                 earlier: true,
@@ -103,6 +108,25 @@ pub(super) fn earlier(
     found.run = Some(run);
     Ok(found)
 }
+
+/// Whether what was proved of a loaner may be taken as it was told: it was not long ago, and nobody
+/// read or changed it since, by this journal. It is read again otherwise, which writes nothing where it
+/// still is as wanted.
+fn still_stands(archive: &Archive, out: &LoanerOut) -> Result<bool, JournalError> {
+    let Some(record) = out.record.map(RecordId) else {
+        return Ok(false);
+    };
+    let Some((last, at)) = archive.last_since(record)? else {
+        return Ok(false);
+    };
+    let age = Timestamp::now().duration_since(at);
+    // One from the future was kept by a clock that was wrong.
+    Ok(last == record && !age.is_negative() && age <= PROVED_FOR)
+}
+
+/// How long a run that was cut off is gone on with as if there had been no break. No source: a night
+/// and a morning; whoever borrowed a loaner since then may have changed it.
+const PROVED_FOR: SignedDuration = SignedDuration::from_hours(12);
 
 /// What is wanted of a loaner, with what was drawn for it.
 #[derive(Debug, Clone, Default)]

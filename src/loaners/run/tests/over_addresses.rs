@@ -462,6 +462,52 @@ async fn a_proved_one_whose_change_is_open_is_settled_first() {
 }
 
 #[tokio::test]
+async fn a_proved_one_that_was_read_since_or_long_ago_is_read_again() {
+    let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 4]).await;
+    let (world, stop) = house.world();
+    let mut order = house.order(ShelfCommand::Reset);
+    order.at_once = 1;
+    let mut ended = 0;
+    let mut watcher = |line: &ShelfLine| {
+        ended += u32::from(matches!(line.event, ShelfEvent::Ended(_)));
+        if ended == 3 {
+            stop.send_replace(true);
+        }
+    };
+    let out = run(order, world, &mut watcher).await.expect("begun");
+    assert_eq!(results(&out)[..3], [LoanerResult::Done; 3]);
+    // The first one is read in between, and the second one was proved a day ago.
+    let mut check = house.order(ShelfCommand::Check);
+    check.only = Some([LABELS[0].to_owned()].into());
+    house.run(check).await;
+    let file = house.data.path().join("data").join("journal.sqlite3");
+    let journal = rusqlite::Connection::open(file).expect("opened");
+    let second = out.loaners[1].record.expect("it is on record");
+    journal
+        .execute("DROP TRIGGER record_stays", [])
+        .expect("it stood");
+    let day = jiff::Timestamp::now() - jiff::SignedDuration::from_hours(24);
+    let changed = journal.execute(
+        "UPDATE record SET at = ?1 WHERE id = ?2",
+        rusqlite::params![day.to_string(), second],
+    );
+    assert_eq!(changed.expect("a record"), 1);
+    let out = house.run(house.order(ShelfCommand::Reset)).await;
+    let earlier: Vec<bool> = out.loaners.iter().map(|one| one.earlier).collect();
+    assert_eq!(earlier, [false, false, true, false], "{out:#?}");
+    assert_eq!(
+        results(&out),
+        [
+            LoanerResult::AsWanted,
+            LoanerResult::AsWanted,
+            LoanerResult::Done,
+            LoanerResult::Done
+        ]
+    );
+    assert_eq!(house.saves(), 4);
+}
+
+#[tokio::test]
 async fn a_wish_to_stop_leaves_what_can_be_left() {
     let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 6]).await;
     let (world, stop) = house.world();
