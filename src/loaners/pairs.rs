@@ -191,19 +191,24 @@ impl Pairs {
 
     /// What is known of a loaner from now on.
     pub fn set(&mut self, loaner: usize, pair: Pair) {
-        if let Some(Pair {
-            key: Key::Known(old),
-            ..
-        }) = self.of.get(&loaner)
-            && let Some(group) = self.by_key.get_mut(old)
-        {
-            group.remove(loaner);
-        }
+        self.forget(loaner);
         if let Key::Known(key) = &pair.key {
             let group = self.by_key.entry(key.clone()).or_default();
             group.insert(loaner, pair.lock);
         }
         self.of.insert(loaner, pair);
+    }
+
+    /// Nothing is known of a loaner any more.
+    pub fn forget(&mut self, loaner: usize) {
+        if let Some(Pair {
+            key: Key::Known(old),
+            ..
+        }) = self.of.remove(&loaner)
+            && let Some(group) = self.by_key.get_mut(&old)
+        {
+            group.remove(loaner);
+        }
     }
 
     /// What is known of a loaner; none: nothing was said of it.
@@ -356,6 +361,18 @@ mod tests {
             ("Teal", pair("l", 1)),
         ];
         assert_eq!(told(&ends), Vec::<String>::new());
+    }
+
+    #[test]
+    fn one_of_which_nothing_is_known_any_more_shares_nothing() {
+        let mut pairs = Pairs::default();
+        pairs.set(0, pair("k", 7));
+        pairs.set(1, pair("k", 7));
+        assert_eq!(pairs.shared(&["Heron", "Smew"]).len(), 1);
+        pairs.forget(1);
+        assert_eq!(pairs.shared(&["Heron", "Smew"]), []);
+        assert!(pairs.get(1).is_none());
+        assert!(pairs.refuses(1, &pair("k", 7)).is_some(), "Heron has it");
     }
 
     #[test]

@@ -196,7 +196,7 @@ fn stop_after_begins_no_other_and_says_so() {
         .reset(&words)
         .run()
         .ends(6)
-        .says("1 loaners failed, so no other was begun");
+        .says("a loaner failed, so no other was begun");
     assert!(said.stdout.contains("not tried"), "{}", said.stdout);
     let asked = |one: &mock_device::shelf::ReceiverTruth| !one.truth.requests.is_empty();
     assert_eq!(shelf.receivers().iter().filter(|one| asked(one)).count(), 1);

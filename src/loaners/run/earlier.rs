@@ -9,7 +9,8 @@ use super::Order;
 use crate::{
     change::Wanted,
     journal::{
-        Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RecordId, RunRow, RunState, ledger,
+        Archive, ChangeRow, DataFolder, DeviceId, Journal, JournalError, RecordId, RunRow,
+        RunState, ledger,
     },
     loaners::{
         draw::Drawn,

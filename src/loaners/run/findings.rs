@@ -6,9 +6,12 @@ use std::collections::BTreeMap;
 use super::earlier::Earlier;
 use crate::{
     loaners::pairs::{Pairs, listed},
-    terms::output::{
-        IdentityOut,
-        loaners::{LoanerOut, LoanerResult, ShelfFinding, StrangerOut},
+    terms::{
+        Condition,
+        output::{
+            IdentityOut,
+            loaners::{LoanerOut, LoanerResult, ShelfFinding, StrangerOut},
+        },
     },
 };
 
@@ -53,6 +56,21 @@ pub(super) fn marks_of(identity: &IdentityOut, bssid_is_stable: bool) -> Vec<Str
     let bssid = bssid.map(|bssid| format!("BSSID {bssid}"));
     serial.into_iter().chain(bssid).collect()
 }
+
+/// Conditions that no baseline mends, and what to do about them.
+const NOT_FOR_LENDING: [(&str, Condition, &str); 2] = [
+    (
+        "faulty",
+        Condition::Faulty,
+        "the radio part does not work, by what it shows, and no setting mends that; try it once on another \
+         supply, and replace it if that does not help",
+    ),
+    (
+        "unbound",
+        Condition::Unbound,
+        "no bind key is set, so it links with no transmitter until it is bound",
+    ),
+];
 
 /// All findings.
 pub(super) fn findings(
@@ -103,19 +121,35 @@ pub(super) fn findings(
         );
         found.push(finding("mixed-firmware", labels, text));
     }
-    let missing: Vec<String> = outs
+    for (code, condition, says) in NOT_FOR_LENDING {
+        let all: Vec<String> = outs
+            .iter()
+            .filter(|out| out.condition == Some(condition))
+            .map(|out| out.label.clone())
+            .collect();
+        if !all.is_empty() {
+            let names: Vec<&str> = all.iter().map(String::as_str).collect();
+            let text = format!("{}: {says}", listed(&names));
+            found.push(finding(code, all, text));
+        }
+    }
+    let (there, missing): (Vec<&LoanerOut>, Vec<&LoanerOut>) = outs
         .iter()
         .filter(|out| out.result == LoanerResult::Missing)
-        .map(|out| out.label.clone())
-        .collect();
-    if !missing.is_empty() {
-        let names: Vec<&str> = missing.iter().map(String::as_str).collect();
-        let text = format!(
-            "{} never came in range: no power, an empty battery, a transmitter of the same key that \
-             is on, or too far away",
-            listed(&names)
-        );
-        found.push(finding("missing", missing, text));
+        .partition(|out| out.identity.address.is_some());
+    for (all, says, or) in [
+        (missing, "never came in range", "too far away"),
+        (there, "did not answer", "another address by now"),
+    ] {
+        let all: Vec<String> = all.iter().map(|out| out.label.clone()).collect();
+        if !all.is_empty() {
+            let names: Vec<&str> = all.iter().map(String::as_str).collect();
+            let text = format!(
+                "{} {says}: no power, an empty battery, a transmitter of the same key that is on, or {or}",
+                listed(&names)
+            );
+            found.push(finding("missing", all, text));
+        }
     }
     for stranger in strangers {
         let who = stranger.identity.serial.as_ref();

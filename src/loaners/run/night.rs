@@ -480,7 +480,7 @@ impl Night {
         let untried = (0..self.outs.len())
             .any(|number| self.outs[number].result == LoanerResult::NotTried && !left_out(number));
         let stopped = *shared.world.stop.borrow() || self.schedule.is_stopped() || untried;
-        let error = self.why_stopped(stopped);
+        let error = self.why_stopped(stopped, untried);
         let state = if stopped {
             RunState::Stopped
         } else {
@@ -495,7 +495,12 @@ impl Night {
         let strangers = self.air.strangers();
         self.know_the_others();
         let seen = shared.seen.borrow();
-        let found = findings::findings(&seen, &self.outs, &strangers, &self.earlier, changed);
+        let mut found = findings::findings(&seen, &self.outs, &strangers, &self.earlier, changed);
+        // What is wrong among others alone is no matter of this run.
+        found.retain(|one| {
+            let mut loaners = one.loaners.iter();
+            one.loaners.is_empty() || loaners.any(|label| order.takes_part(label))
+        });
         // Those that were left out are no part of what was to be done.
         let loaners: Vec<LoanerOut> = (0..self.outs.len())
             .filter(|number| !left_out(*number))
@@ -515,11 +520,13 @@ impl Night {
             strangers,
             findings: found,
             error: error.map(|trouble| crate::change::out::fault(&trouble)),
+            dry_run: order.dry_run,
             simulated: shared.world.simulated,
         })
     }
 
-    /// Those that this run did not read, and of which an earlier one knows how they are.
+    /// Those that this run did not read, and of which an earlier one knows how they are; and those of
+    /// which this one does not.
     fn know_the_others(&self) {
         let shared = &self.shared;
         let mut seen = shared.seen.borrow_mut();
@@ -531,10 +538,14 @@ impl Night {
             {
                 seen.pairs.set(number, known.clone());
             }
+            // It may be set either way.
+            if out.result == LoanerResult::Unproved {
+                seen.pairs.forget(number);
+            }
         }
     }
 
-    fn why_stopped(&self, is_stopped: bool) -> Option<Trouble> {
+    fn why_stopped(&self, is_stopped: bool, untried: bool) -> Option<Trouble> {
         let shared = &self.shared;
         let again = match shared.order.command {
             // Simulated ones end with this process.
@@ -559,10 +570,13 @@ impl Night {
             let message = "no Wi-Fi adapter is left that can be used";
             return Some(Trouble::new("no-adapter", message, again));
         }
-        shared.order.stop_after.map(|most| {
-            let message = format!("{most} loaners failed, so no other was begun");
-            Trouble::new("too-many-failed", message, again)
-        })
+        // Where all had their turn nothing was kept from anybody.
+        let most = shared.order.stop_after.filter(|_| untried)?;
+        let message = match most {
+            1 => "a loaner failed, so no other was begun".to_owned(),
+            _ => format!("{most} loaners failed, so no other was begun"),
+        };
+        Some(Trouble::new("too-many-failed", message, again))
     }
 }
 

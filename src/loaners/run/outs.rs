@@ -183,8 +183,6 @@ pub(super) fn counts(all: &[LoanerOut]) -> ShelfCounts {
     for one in all {
         let count = match one.result {
             LoanerResult::AsWanted => &mut counts.as_wanted,
-            // What an earlier run wrote this one did not.
-            LoanerResult::Done if one.earlier => &mut counts.as_wanted,
             LoanerResult::Done => &mut counts.done,
             LoanerResult::Differs | LoanerResult::Planned => &mut counts.differ,
             LoanerResult::PutBack | LoanerResult::Refused | LoanerResult::Failed => {

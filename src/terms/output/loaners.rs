@@ -175,7 +175,7 @@ pub struct StrangerOut {
 #[serde(deny_unknown_fields)]
 pub struct ShelfFinding {
     /// A stable kebab-case code: `shared-pair`, `shared-key-without-lock`, `one-identity-twice`,
-    /// `mixed-firmware`, `missing`, `stranger`, `file-changed` (since the run that was cut off),
+    /// `mixed-firmware`, `faulty`, `unbound`, `missing`, `stranger`, `file-changed` (since the run that was cut off),
     /// `file-changed-meanwhile`.
     pub code: String,
     /// Which loaners, by label.
@@ -190,9 +190,9 @@ pub struct ShelfFinding {
 pub struct ShelfCounts {
     /// All of this run.
     pub all: usize,
-    /// Set as the file wants it, without a write of this run.
+    /// Set as the file wants it when it was read; nothing was written.
     pub as_wanted: usize,
-    /// Written and proved by this run.
+    /// Written and proved, by this run or by the one that it goes on with.
     pub done: usize,
     /// Found to differ, or planned in a dry run.
     pub differ: usize,
@@ -235,6 +235,9 @@ pub struct ShelfOut {
     /// Why it ended before all had their turn.
     #[serde(default, skip_serializing_if = "Option::is_none")]
     pub error: Option<Fault>,
+    /// Whether it only said what would be written.
+    #[serde(default, skip_serializing_if = "std::ops::Not::not")]
+    pub dry_run: bool,
     /// True for practice receivers.
     #[serde(default, skip_serializing_if = "std::ops::Not::not")]
     pub simulated: bool,

@@ -411,16 +411,11 @@ pub(super) fn sums_are_right(lines: &[ShelfLine], out: &ShelfOut, code: Option<i
         let all = out.loaners.iter();
         all.filter(|one| results.contains(&one.result)).count()
     };
-    let earlier = out
-        .loaners
-        .iter()
-        .filter(|one| one.earlier && one.result == R::Done)
-        .count();
     let counts = &out.counts;
     let told = [
         (counts.all, out.loaners.len()),
-        (counts.as_wanted, count(&[R::AsWanted]) + earlier),
-        (counts.done, count(&[R::Done]) - earlier),
+        (counts.as_wanted, count(&[R::AsWanted])),
+        (counts.done, count(&[R::Done])),
         (counts.differ, 0),
         (counts.failed, count(&[R::PutBack, R::Refused, R::Failed])),
         (counts.unproved, count(&[R::Unproved])),

@@ -229,12 +229,81 @@ async fn a_pair_that_another_has_is_refused_unless_that_one_moves_on() {
 }
 
 #[tokio::test]
+async fn what_no_baseline_mends_and_who_does_not_answer_is_told_across_the_shelf() {
+    let scenarios = [Scenario::Faulty, Scenario::Unbound, Scenario::Locked];
+    let house = Boathouse::of(Family::SampleForm, &scenarios).await;
+    house.running[2].power(false);
+    let out = house.run(house.order(ShelfCommand::Check)).await;
+    let told: Vec<(&str, &str)> = out
+        .findings
+        .iter()
+        .map(|one| (one.code.as_str(), one.loaners[0].as_str()))
+        .collect();
+    assert_eq!(
+        told,
+        [
+            ("faulty", "Heron"),
+            ("unbound", "Smew"),
+            ("missing", "Teal")
+        ]
+    );
+    assert!(out.findings[2].text.contains("did not answer"), "{out:#?}");
+}
+
+#[tokio::test]
+async fn what_is_wrong_among_others_alone_is_no_matter_of_a_run_over_some() {
+    let mut house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 3]).await;
+    let key = Value::Bytes(vec![9, 8, 7, 6, 5, 4]);
+    for (loaner, slot) in house.shelf.loaners.iter_mut().zip([3, 4, 5]) {
+        let slot = Value::Number(slot.into());
+        loaner.wanted = wishes(&[("bind-key", key.clone()), ("model-lock", slot)]);
+    }
+    house.run(house.order(ShelfCommand::Reset)).await;
+    assert_eq!(house.locks(), [3, 4, 5]);
+    // By hand two of them came to one lock, and a check saw it.
+    let mut alone = Vec::new();
+    for loaner in &mut house.shelf.loaners[1..] {
+        let slot = Value::Number(8.into());
+        loaner.wanted = wishes(&[("bind-key", key.clone()), ("model-lock", slot)]);
+        let by_hand = Shelf {
+            title: "By hand".into(),
+            profile: Arc::clone(&house.shelf.profile),
+            loaners: vec![loaner.clone()],
+        };
+        alone.push(Order::new(
+            Arc::new(by_hand),
+            String::new(),
+            ShelfCommand::Reset,
+        ));
+    }
+    for order in alone {
+        house.run(order).await;
+    }
+    assert_eq!(house.locks(), [3, 8, 8]);
+    let check = |only: Option<&str>| {
+        let mut order = house.order(ShelfCommand::Check);
+        order.only = only.map(|one| [one.to_owned()].into());
+        order
+    };
+    let codes = |out: &ShelfOut| -> Vec<String> {
+        out.findings.iter().map(|one| one.code.clone()).collect()
+    };
+    let out = house.run(check(None)).await;
+    assert_eq!(codes(&out), ["shared-pair"], "{out:#?}");
+    let out = house.run(check(Some("Heron"))).await;
+    assert_eq!(codes(&out), Vec::<String>::new());
+    let out = house.run(check(Some("Smew"))).await;
+    assert_eq!(codes(&out), ["shared-pair"], "it is one of them: {out:#?}");
+}
+
+#[tokio::test]
 async fn a_dry_run_writes_nothing_and_only_some_may_be_meant() {
     let house = Boathouse::of(Family::SampleScript, &[Scenario::Locked; 3]).await;
     let mut order = house.order(ShelfCommand::Reset);
     order.dry_run = true;
     let out = house.run(order).await;
     assert_eq!(results(&out), [LoanerResult::Planned; 3]);
+    assert!(out.dry_run);
     assert_eq!(house.saves(), 0);
     let mut order = house.order(ShelfCommand::Reset);
     order.only = Some(["Smew".to_owned()].into());
@@ -295,7 +364,7 @@ async fn so_many_failures_end_it_and_the_next_run_goes_on_where_it_was() {
     );
     assert_eq!(
         (out.counts.as_wanted, out.counts.done, out.counts.all),
-        (1, 2, 4)
+        (0, 3, 4)
     );
     assert_eq!(house.locks()[2], 4);
     // That run had its end, so all is looked at anew by the next one.
