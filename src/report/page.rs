@@ -12,11 +12,7 @@ use crate::terms::output::{
 /// Draws the report as one HTML page: complete in itself, without a script, and forbidding itself by
 /// a policy of its own to load anything. Times are shown as of `zone`.
 pub fn html(out: &ShelfOut, zone: &TimeZone) -> String {
-    let title = format!(
-        "{}: {}",
-        words::command(out.command),
-        words::harmless(&out.title)
-    );
+    let title = format!("{}: {}", words::command(out), words::harmless(&out.title));
     html! {
         (DOCTYPE)
         html lang="en" {
@@ -110,7 +106,7 @@ fn head(out: &ShelfOut, zone: &TimeZone) -> Markup {
             @if out.simulated {
                 p.practice { "Practice: these receivers are simulated. Nothing real was touched." }
             }
-            p.kind { (words::command(out.command)) " of a loan shelf" }
+            p.kind { (words::command(out)) " of a loan shelf" }
             h1 { (told(&out.title)) }
             p.verdict { (words::verdict(out)) }
             (glance::sums(&out.counts))
@@ -173,11 +169,13 @@ fn findings(out: &ShelfOut) -> Markup {
 /// A code in words; one that is not known here is shown as it is.
 fn finding_title(code: &str) -> String {
     match code {
-        "shared-pair" => "Two loaners share bind key and lock".into(),
+        "shared-pair" => "One bind key and lock for several".into(),
         "shared-key-without-lock" => "A shared bind key without a lock".into(),
         "one-identity-twice" => "One identity twice".into(),
         "mixed-firmware" => "Mixed firmware".into(),
         "missing" => "Missing".into(),
+        "faulty" => "Faulty".into(),
+        "unbound" => "Unbound".into(),
         "stranger" => "A stranger in range".into(),
         other => words::harmless(other),
     }

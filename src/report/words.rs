@@ -172,8 +172,9 @@ pub(crate) fn is_at_work(step: ShelfStep) -> bool {
 }
 
 /// What a run did.
-pub(crate) fn command(command: ShelfCommand) -> &'static str {
-    match command {
+pub(crate) fn command(out: &ShelfOut) -> &'static str {
+    match out.command {
+        _ if out.dry_run => "Dry run of a reset",
         ShelfCommand::Check => "Check",
         ShelfCommand::Reset => "Reset",
     }
@@ -239,6 +240,13 @@ pub(crate) fn verdict(out: &ShelfOut) -> String {
     let rest = all.saturating_sub(good);
     if all == 0 {
         return "There is no loaner in this run.".into();
+    }
+    if out.dry_run {
+        let planned = match out.counts.differ {
+            0 => "no loaner would be written".to_owned(),
+            count => format!("{count} of {all} would be written"),
+        };
+        return format!("Nothing was written, this was a dry run: {planned}.");
     }
     let how = match out.command {
         ShelfCommand::Check => "set as the file wants it",
@@ -318,7 +326,17 @@ pub(crate) fn outcome(loaner: &LoanerOut) -> String {
             .unwrap_or_default(),
         [] => String::new(),
         [one] => change(one),
-        [one, more @ ..] => format!("{} (+{})", change(one), more.len()),
+        all => {
+            // What decides about the link is what people look for.
+            let link = [SettingName::MODEL_LOCK, SettingName::BIND_KEY];
+            let first = all
+                .iter()
+                .position(|one| link.contains(&one.setting.as_str()));
+            let first = first.unwrap_or_default();
+            let others = all.iter().enumerate().filter(|(at, _)| *at != first);
+            let others: Vec<&str> = others.map(|(_, one)| one.setting.as_str()).collect();
+            format!("{}; also {}", change(&all[first]), others.join(", "))
+        }
     }
 }
 
@@ -456,4 +474,54 @@ pub(crate) fn since(seconds: f64) -> String {
 )]
 fn whole(seconds: f64) -> u64 {
     seconds.clamp(0.0, 3.2e8).round() as u64
+}
+
+#[cfg(test)]
+mod tests {
+    use super::*;
+    use crate::report::testing::shelf;
+
+    #[test]
+    fn a_dry_run_is_told_as_one() {
+        let mut out = shelf();
+        assert_eq!(command(&out), "Reset");
+        assert!(verdict(&out).contains("and that is proved"));
+        out.dry_run = true;
+        out.counts.differ = 3;
+        out.counts.all = 4;
+        assert_eq!(command(&out), "Dry run of a reset");
+        assert_eq!(
+            verdict(&out),
+            "Nothing was written, this was a dry run: 3 of 4 would be written."
+        );
+        out.counts.differ = 0;
+        assert_eq!(
+            verdict(&out),
+            "Nothing was written, this was a dry run: no loaner would be written."
+        );
+    }
+
+    #[test]
+    fn what_decides_about_the_link_is_told_first_and_the_rest_by_name() {
+        let out = shelf();
+        let several = out.loaners.iter().find(|one| {
+            let lock = one
+                .changes
+                .iter()
+                .any(|line| line.setting.as_str() == "model-lock");
+            lock && one.changes.len() > 1 && one.error.is_none() && !one.earlier
+        });
+        let mut one = several.expect("one of them").clone();
+        one.changes
+            .sort_by_key(|line| line.setting.as_str() == "model-lock");
+        let others: Vec<&str> = one
+            .changes
+            .iter()
+            .map(|line| line.setting.as_str())
+            .collect();
+        let others = others[..others.len() - 1].join(", ");
+        let said = outcome(&one);
+        assert!(said.starts_with("model-lock "), "{said}");
+        assert!(said.ends_with(&format!("; also {others}")), "{said}");
+    }
 }

@@ -11,7 +11,7 @@ fn reset_says_what_it_writes_asks_and_shows_a_table() {
     let shelf = Loaners::new(3, "locked:2,lock-returns:1");
     let before = shelf.devices();
     let left = Terminal::start(shelf.command("reset", &[]))
-        .sees("It writes what the file names and nothing else: failsafe, local-network,")
+        .sees("It writes these and nothing else: failsafe, local-network,")
         .sees("Propulsion off or propellers removed")
         .sees("Reset 3 loaners of")
         .types("y\r")

@@ -34,7 +34,7 @@ pub enum Loaners {
     /// Read all of a shelf, and say what differs from what it should be; writes nothing
     #[command(
         after_help = "Ends with 0 where all are as the file wants them, with 4 where anything is not (one that is \
-        missing too), and with 1 where it could not go on.\n\n\
+        missing, or what is wrong across the shelf), and with 1 where it could not go on.\n\n\
         Examples:\n  \
         linkmend loaners check --practice\n  \
         linkmend loaners check tarn.toml\n  \
@@ -43,10 +43,12 @@ pub enum Loaners {
     Check(LoanersCheck),
     /// Write what the file names to all of a shelf, and prove it
     #[command(
-        after_help = "What the file does not name stays as it is; region and power are compared and never \
-        written. One that fails is tried again at the end. A Ctrl-C lets those under way come to \
-        where they can be left, a second one ends it at once. Run it again after either: what is proved \
-        is not done again, what was cut off is finished or undone first.\n\n\
+        after_help = "What the file does not name stays as it is, but for the local network: a loaner keeps \
+        nobody's, unless the file names one. Region and power are compared and never written. One that \
+        fails is tried again at the end. A Ctrl-C begins nothing more and waits for no restart: who is in the middle of \
+        one is told as not proved. A second one ends it at once. Run it again after either: what was proved \
+        is not done again, unless it was read or changed since, or that is twelve hours ago; what was cut \
+        off is finished or undone first.\n\n\
         A `bind-key = \"unique\"` is drawn once and handed to you before any loaner gets it: into the \
         file of --keys-to, or onto the screen.\n\n\
         Exit codes: 0 all are as the file wants them; else the gravest of its loaners: 7 unproved, 5 did \
@@ -144,7 +146,8 @@ pub struct LoanersRun {
     /// Through so many Wi-Fi adapters at most, of those that can be used
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..), conflicts_with_all = ["practice", "adapter"])]
     pub adapters: Option<u16>,
-    /// Have so many powered at once at most: they get hot without air over them
+    /// Have so many powered at once at most, 8 unless said: they get hot without air over them. Those with
+    /// an address are powered already, and all have their turn at once unless it is said here
     #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
     pub powered: Option<u16>,
     /// Begin no other once so many have failed

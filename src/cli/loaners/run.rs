@@ -393,10 +393,7 @@ async fn agree(context: &Context, order: &Order) -> Result<(), Failure> {
     let asking = screen.asking();
     asking.remark(
         Tone::Plain,
-        &format!(
-            "It writes what the file names and nothing else: {}.",
-            settings.join(", ")
-        ),
+        &format!("It writes these and nothing else: {}.", settings.join(", ")),
     );
     asking.remark(Tone::Careful, CAUTION);
     let title = Untrusted::new(shelf.title.as_str());

@@ -64,7 +64,7 @@ pub(super) fn lines(out: &ShelfOut, width: Option<usize>) -> Vec<String> {
 fn results(page: &mut Page, out: &ShelfOut) {
     let title = words::harmless(&out.title);
     let took = words::lasted(out.took_s);
-    let command = words::command(out.command);
+    let command = words::command(out);
     page.hanging(
         "",
         0,
