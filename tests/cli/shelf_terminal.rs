@@ -12,6 +12,7 @@ fn reset_says_what_it_writes_asks_and_shows_a_table() {
     let before = shelf.devices();
     let left = Terminal::start(shelf.command("reset", &[]))
         .sees("It writes these and nothing else: failsafe, local-network,")
+        .sees("Some are reached at an address.")
         .sees("Propulsion off or propellers removed")
         .sees("Reset 3 loaners of")
         .types("y\r")

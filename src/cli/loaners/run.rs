@@ -24,12 +24,12 @@ use crate::{
     loaners::{
         self,
         run::{self, Order, Trust, World, under_way},
-        shelf::{Shelf, is_only_compared},
+        shelf::{Loaner, Shelf, Wish, is_only_compared},
     },
     profile::{Profile, Security},
     session::Limits,
     terms::{
-        Exit, SettingName, Untrusted,
+        Exit, SettingName, Untrusted, Value,
         output::loaners::{ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep},
     },
     wifi::{AdapterName, Wifi, host::one_at_a_time},
@@ -38,6 +38,10 @@ use crate::{
 /// The caution that belongs to every write over a shelf.
 const CAUTION: &str = "Propulsion off or propellers removed; powered from USB or a bench supply if it can be; air over \
                        those that wait. Region and power stay as they are.";
+
+/// What belongs to it where a loaner is reached at an address and is to have no local network.
+const BY_ADDRESS: &str = "Some are reached at an address. One that is reached through its local network loses that, and \
+                          is not proved then; name `local-network` in the file to leave it there.";
 
 /// Runs `check`.
 pub(super) async fn check(context: &Context, typed: &LoanersCheck) -> Result<Exit, Failure> {
@@ -60,7 +64,7 @@ pub(super) async fn reset(context: &Context, typed: &LoanersReset) -> Result<Exi
     if !order.dry_run {
         keys::have_a_way(context, &order, keys_to)?;
         if !typed.writing.yes {
-            agree(context, &order).await?;
+            agree(context, &order, set.simulated.is_some()).await?;
         }
     }
     // A dry run draws too: what it says is what is written then.
@@ -185,8 +189,7 @@ impl Set {
         let mut world = World::new(self.journal.clone(), context.stop.clone());
         world.limits = self.limits.clone();
         self.simulate(&mut world);
-        let by_air =
-            |one: &loaners::shelf::Loaner| one.at.is_none() && order.takes_part(&one.label);
+        let by_air = |one: &Loaner| one.at.is_none() && order.takes_part(&one.label);
         let needs_air = self.shelf.loaners.iter().any(by_air);
         // Somebody may be asked here, and may want to stop instead.
         let secrets = self.secrets(context, typed, needs_air, &mut world);
@@ -368,7 +371,7 @@ async fn adapters(
 }
 
 /// Says what would be written, and asks.
-async fn agree(context: &Context, order: &Order) -> Result<(), Failure> {
+async fn agree(context: &Context, order: &Order, simulated: bool) -> Result<(), Failure> {
     let screen = context.screen;
     if !screen.can_ask() {
         return Err(Failure::Trouble(
@@ -395,6 +398,13 @@ async fn agree(context: &Context, order: &Order) -> Result<(), Failure> {
         Tone::Plain,
         &format!("It writes these and nothing else: {}.", settings.join(", ")),
     );
+    let loses_its_network = |one: &Loaner| {
+        let network = one.wanted.get(SettingName::LOCAL_NETWORK);
+        one.at.is_some() && network == Some(&Wish::Value(Value::Absent))
+    };
+    if !simulated && meant.iter().any(|one| loses_its_network(one)) {
+        asking.remark(Tone::Careful, BY_ADDRESS);
+    }
     asking.remark(Tone::Careful, CAUTION);
     let title = Untrusted::new(shelf.title.as_str());
     let question = match meant[..] {
