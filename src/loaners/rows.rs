@@ -191,6 +191,15 @@ impl Checking<'_> {
             let help = "write it in a column `serial` or `bssid`, or a BSSID with colons";
             self.fault(Code::EitherIdentity, &said, message, help);
         }
+        if shows_serial && !is_mac && is_nearly_mac(&said.text) {
+            let message = format!(
+                "{} looks like a MAC address and is none",
+                quoted(&said.text)
+            );
+            let help = "a BSSID is six pairs of hex digits, such as 02:00:5e:00:00:01; where this is a \
+                        serial, have columns `serial` and `bssid` in place of `identity`";
+            self.fault(Code::BadMac, &said, message, help);
+        }
         if (is_mac && !is_bare) || !shows_serial {
             (serial, Some(said))
         } else {
@@ -278,6 +287,19 @@ impl Checking<'_> {
             self.fault(code, said, message, help);
         }
     }
+}
+
+/// Whether somebody may have meant a MAC address: groups of at most two hex digits, or six of two
+/// letters or digits, as where an O was read for a 0. With hyphens a serial looks so as well, such
+/// as a date and a number, so there no more than one group may be missing.
+fn is_nearly_mac(text: &str) -> bool {
+    let groups: Vec<&str> = text.split([':', '-']).collect();
+    let least = if text.contains(':') { 3 } else { 5 };
+    let fits = |c: char| c.is_ascii_hexdigit() || groups.len() == 6 && c.is_ascii_alphanumeric();
+    groups.len() >= least
+        && groups
+            .iter()
+            .all(|group| group.len() <= 2 && group.chars().all(fits))
 }
 
 /// Whether a text is short, and stands on one line; else why not.

@@ -157,6 +157,41 @@ fn an_identity_is_what_the_family_has() {
     assert_eq!(faults.list[0].code, Code::BadMac);
 }
 
+/// By one that was taken for a serial the loaner would never be found.
+#[test]
+fn a_bssid_that_was_mistyped_is_no_serial() {
+    let table = |identity: &str| format!("label,identity\nSmew,{identity}\n");
+    for mistyped in [
+        "02:0:5e:0:0:2E",
+        "02:00:5e:00:00",
+        "02:00:5e",
+        "02:00:5e:00:00:2b:2c",
+        "02:00:5e::00:2b",
+        "02:OO:5e:00:00:2b",
+        "02:00-5e:00:00:2b",
+        "02-00-5E-00-2B",
+        "02-00-5E-0-0-2B",
+    ] {
+        assert_eq!(faults(&table(mistyped)), [("bad-mac", 2, 6)], "{mistyped}");
+        let said = format!("label,serial\nSmew,{mistyped}\n");
+        assert_eq!(load(&said)[0].mark.serial.as_deref(), Some(mistyped));
+    }
+    for serial in [
+        "TD-91131",
+        "12-34",
+        "24-03-17",
+        "24-03-17-02",
+        "a1:b2",
+        "AB-12-XY-34-56",
+        "4471",
+        "0200-5e00-002b",
+        "SN:02:00",
+    ] {
+        let read = load(&table(serial));
+        assert_eq!(read[0].mark.serial.as_deref(), Some(serial), "{serial}");
+    }
+}
+
 /// Cells as people write them: quotes, commas, blanks inside, letters of any script.
 fn cell() -> impl Strategy<Value = String> {
     let quoted = "[a-z\"',; ]{1,12}".prop_map(|text| text.trim().to_owned());
