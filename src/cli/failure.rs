@@ -6,7 +6,7 @@ use crate::{
         profile,
         screen::{Screen, Tone},
     },
-    files::whole::WholeError,
+    files::{text::TextError, whole::WholeError},
     loaners::ShelfError,
     profile::{Faults, LoadError},
     terms::{
@@ -102,15 +102,40 @@ impl Failure {
         }
     }
 
-    /// A shelf's file, or rows for one, that could not be loaded.
+    /// A shelf's file that could not be loaded.
     pub(crate) fn shelf(error: ShelfError) -> Self {
+        let help = match &error {
+            ShelfError::Unread(TextError::Unreadable { source, .. })
+                if source.kind() == std::io::ErrorKind::NotFound =>
+            {
+                "check the path; `linkmend loaners init` makes such a file, from a table or from \
+                 receivers as you power them"
+            }
+            ShelfError::Unread(TextError::Unreadable { .. }) => {
+                "check the path, and that you may read it"
+            }
+            _ => "it is a TOML file, as `linkmend loaners init` makes one",
+        };
+        Self::unloaded(error, help)
+    }
+
+    /// A table of rows for a shelf that could not be loaded.
+    pub(crate) fn rows(error: ShelfError) -> Self {
+        Self::unloaded(
+            error,
+            "check the path; a spreadsheet saves rows as `CSV UTF-8`",
+        )
+    }
+
+    /// `help`: what to do where it could not be read at all.
+    fn unloaded(error: ShelfError, help: &str) -> Self {
         match error {
             ShelfError::Unread(error) => {
                 let cause = std::error::Error::source(&error).map(|cause| format!(": {cause}"));
                 Self::Shelf {
                     code: "shelf-unreadable".into(),
                     message: format!("{error}{}", cause.unwrap_or_default()),
-                    help: "check the path; a spreadsheet saves rows as `CSV UTF-8`".into(),
+                    help: help.into(),
                     faults: None,
                 }
             }

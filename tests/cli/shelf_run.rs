@@ -255,7 +255,11 @@ fn file_that_is_none_is_one_clear_message_and_nothing_is_asked_of_any_device() {
         .run()
         .ends(2)
         .says("No such file")
+        .says("`linkmend loaners init` makes such a file")
         .complains_once();
+    fs::create_dir(shelf.path("shelf.toml")).expect("ours");
+    let said = shelf.command("check", &[]).run().ends(2);
+    assert!(!said.stderr.contains("CSV"), "{}", said.stderr);
     let nobody = Call::new(&["loaners", "check"]).run().ends(2);
     assert!(nobody.stderr.contains("<FILE>"), "{}", nobody.stderr);
     assert!(shelf.receivers()[0].truth.requests.is_empty());

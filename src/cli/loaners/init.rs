@@ -55,7 +55,7 @@ struct NewShelf<'a> {
 
 impl NewShelf<'_> {
     fn of_table(self, context: &Context, table: &Path) -> Result<Exit, Failure> {
-        let rows = csv::load_file(table, &self.profile).map_err(Failure::shelf)?;
+        let rows = csv::load_file(table, &self.profile).map_err(Failure::rows)?;
         self.create(&rows)?;
         self.say(context, &rows);
         Ok(Exit::Done)
