@@ -185,6 +185,59 @@ fn label_that_is_on_no_sticker_is_told_before_anybody_is_asked() {
             .says("is called `Hreon` or `Tael`")
             .complains_once();
     }
+    let labels = shelf.labels("locked");
+    let small = [&labels[0], &labels[1]].map(|label| label.to_lowercase());
+    shelf
+        .command("check", &["--only", &small[0], "x", &small[1]])
+        .run()
+        .ends(2)
+        .says(&format!(
+            "did you mean `{}` and `{}`? write the label as it stands in the file",
+            labels[0], labels[1]
+        ))
+        .complains_once();
+    shelf.is_unasked();
+}
+
+#[test]
+fn adapter_that_would_not_be_used_is_refused() {
+    let shelf = Loaners::new(2, "locked");
+    for (words, option) in [
+        (
+            ["--adapter", "wlan9"],
+            "`--adapter wlan9` would not be used",
+        ),
+        (["--adapters", "999"], "`--adapters 999` would not be used"),
+    ] {
+        for command in ["check", "reset"] {
+            shelf
+                .command(command, &words)
+                .run()
+                .ends(2)
+                .says(option)
+                .complains_once();
+        }
+    }
+    shelf.is_unasked();
+}
+
+#[test]
+fn without_a_service_it_says_what_a_shelf_takes_instead() {
+    let shelf = Loaners::new(2, "locked");
+    let text = shelf.toml();
+    let rows = text.lines().filter(|line| !line.starts_with("at = "));
+    shelf.write("shelf.toml", &rows.collect::<Vec<_>>().join("\n"));
+    for words in [["check", "--quiet"], ["reset", "--yes"]] {
+        let said = shelf
+            .command(words[0], &words[1..])
+            .run()
+            .ends(1)
+            .says("no `NetworkManager` answers on this computer")
+            .says("use a computer with NetworkManager")
+            .says("give its row `at`")
+            .complains_once();
+        assert!(!said.stderr.contains("--by-hand"), "{}", said.stderr);
+    }
     shelf.is_unasked();
 }
 

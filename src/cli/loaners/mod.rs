@@ -5,12 +5,14 @@
 //! the end.
 
 mod add;
+mod air;
 pub mod args;
 mod board;
 mod exit;
 mod init;
 mod keys;
 mod lines;
+mod misfit;
 mod paper;
 mod report;
 mod run;

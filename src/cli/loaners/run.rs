@@ -4,21 +4,16 @@
 use std::{collections::BTreeSet, sync::Arc};
 
 use super::{
+    air,
     args::{LoanersCheck, LoanersReset, LoanersRun},
     exit::{after_check, after_reset},
-    keys, paper,
+    keys, misfit, paper,
     show::Show,
 };
 use crate::{
     change::Trouble,
     cli::{
-        ask,
-        context::Context,
-        failure::Failure,
-        login::LoginFrom,
-        screen::Tone,
-        target,
-        wifi::{adapter, key},
+        ask, context::Context, failure::Failure, login::LoginFrom, screen::Tone, target, wifi::key,
     },
     journal::{Journal, JournalError, RunRow},
     loaners::{
@@ -32,7 +27,6 @@ use crate::{
         Exit, SettingName, Untrusted, Value,
         output::loaners::{ShelfCommand, ShelfEvent, ShelfLine, ShelfOut, ShelfStep},
     },
-    wifi::{AdapterName, Wifi, host::one_at_a_time},
 };
 
 /// The caution that belongs to every write over a shelf.
@@ -129,7 +123,8 @@ impl Set {
             order.at_once = order.at_once.min(powered.into());
         }
         order.stop_after = typed.stop_after.map(Into::into);
-        run::sensible(&order).map_err(Failure::Trouble)?;
+        run::sensible(&order).map_err(|trouble| misfit::of_order(trouble, &order))?;
+        misfit::adapters(typed, &order)?;
         Ok(order)
     }
 
@@ -189,8 +184,7 @@ impl Set {
         let mut world = World::new(self.journal.clone(), context.stop.clone());
         world.limits = self.limits.clone();
         self.simulate(&mut world);
-        let by_air = |one: &Loaner| one.at.is_none() && order.takes_part(&one.label);
-        let needs_air = self.shelf.loaners.iter().any(by_air);
+        let needs_air = misfit::needs_air(order);
         // Somebody may be asked here, and may want to stop instead.
         let secrets = self.secrets(context, typed, needs_air, &mut world);
         context.or_stopped(secrets).await?;
@@ -198,8 +192,10 @@ impl Set {
             return Ok(world);
         }
         world.open_agreed = open_agreed(typed, profile)?;
-        let wifi = context.wifi().await?;
-        order.adapters = context.or_stopped(adapters(context, &*wifi, typed)).await?;
+        let wifi = context.wifi().await;
+        let wifi = wifi.map_err(|error| air::of_shelf(error.into()))?;
+        let adapters = context.or_stopped(air::adapters(context, &*wifi, typed));
+        order.adapters = adapters.await.map_err(air::of_shelf)?;
         for one in &order.adapters {
             let way = &context.way_home;
             way.remember(&wifi, &self.journal, one).await?;
@@ -336,38 +332,6 @@ fn open_agreed(typed: &LoanersRun, profile: &Profile) -> Result<bool, Failure> {
         format!("`{name}` is no network of {family}"),
         format!("give it as the profile has it: {}", names.join(" or ")),
     ))
-}
-
-/// The adapters that may be used: those that were named, or all that can be used.
-async fn adapters(
-    context: &Context,
-    wifi: &dyn Wifi,
-    typed: &LoanersRun,
-) -> Result<Vec<AdapterName>, Failure> {
-    let mut chosen = Vec::new();
-    for name in &typed.adapter {
-        let one = adapter::choose(wifi, Some(name)).await?;
-        if !chosen.contains(&one) {
-            chosen.push(one);
-        }
-    }
-    if chosen.is_empty() {
-        chosen = adapter::usable_ones(wifi).await?;
-    }
-    if let Some(most) = typed.adapters {
-        chosen.truncate(most.into());
-    }
-    if let Some(command) = one_at_a_time(&chosen) {
-        chosen.truncate(1);
-        context.screen.remark(
-            Tone::Careful,
-            &format!(
-                "One adapter at a time: with strict `rp_filter` the second one's answers are \
-                 dropped. To use several: {command}"
-            ),
-        );
-    }
-    Ok(chosen)
 }
 
 /// Says what would be written, and asks.
