@@ -200,6 +200,39 @@ fn label_that_is_on_no_sticker_is_told_before_anybody_is_asked() {
 }
 
 #[test]
+fn file_behind_the_labels_is_told_with_the_order_that_goes() {
+    let shelf = Loaners::new(2, "locked");
+    let file = shelf.word("shelf.toml");
+    let label = &shelf.labels("locked")[0];
+    for command in ["check", "reset"] {
+        shelf
+            .off_shelf(&["loaners", command, "--only", label, &file])
+            .run()
+            .ends(2)
+            .says(&format!(
+                "Usage: linkmend loaners {command} <FILE> [--only <LABEL>...] [OPTIONS]"
+            ));
+        let dry: &[&str] = if command == "reset" {
+            &["--dry-run"]
+        } else {
+            &[]
+        };
+        shelf
+            .off_shelf(&["loaners", command, &file, "--only", label])
+            .words(dry)
+            .run();
+    }
+    let asked = |one: &mock_device::shelf::ReceiverTruth| !one.truth.requests.is_empty();
+    let all = shelf.receivers();
+    let asked: Vec<&str> = all
+        .iter()
+        .filter(|one| asked(one))
+        .map(|one| one.row.label.as_str())
+        .collect();
+    assert_eq!(asked, [label]);
+}
+
+#[test]
 fn adapter_that_would_not_be_used_is_refused() {
     let shelf = Loaners::new(2, "locked");
     for (words, option) in [
@@ -216,6 +249,23 @@ fn adapter_that_would_not_be_used_is_refused() {
                 .ends(2)
                 .says(option)
                 .complains_once();
+        }
+    }
+    shelf.is_unasked();
+}
+
+#[test]
+fn number_that_is_none_is_told_in_words() {
+    let shelf = Loaners::new(1, "locked");
+    for option in ["--powered", "--adapters", "--stop-after"] {
+        for number in ["0", "65536", "many", "1.5"] {
+            let said = shelf
+                .command("check", &[option, number])
+                .run()
+                .ends(2)
+                .says(&format!("'{number}' for '{option} <N>'"))
+                .says("it takes a whole number from 1 to 65535");
+            assert!(!said.stderr.contains("..="), "{}", said.stderr);
         }
     }
     shelf.is_unasked();

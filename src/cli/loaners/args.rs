@@ -33,6 +33,7 @@ pub enum Loaners {
     Add(LoanersAdd),
     /// Read all of a shelf, and say what differs from what it should be; writes nothing
     #[command(
+        override_usage = usage("check"),
         after_help = "Ends with 0 where all are as the file wants them, with 4 where anything is not (one that is \
         missing, or what is wrong across the shelf), and with 1 where it could not go on.\n\n\
         Examples:\n  \
@@ -43,6 +44,7 @@ pub enum Loaners {
     Check(LoanersCheck),
     /// Write what the file names to all of a shelf, and prove it
     #[command(
+        override_usage = usage("reset"),
         after_help = "What the file does not name stays as it is, but for the local network: a loaner keeps \
         nobody's, unless the file names one. Region and power are compared and never written. One that \
         fails is tried again at the end. A Ctrl-C begins nothing more and waits for no restart: who is in the middle of \
@@ -73,6 +75,20 @@ pub enum Loaners {
     /// The JSON Schema of a shelf's file
     #[command(after_help = "Example:\n  linkmend loaners schema > shelf.schema.json")]
     Schema,
+}
+
+/// The file first: `--only` takes all words behind it for labels.
+fn usage(command: &str) -> String {
+    format!(
+        "linkmend loaners {command} <FILE> [--only <LABEL>...] [OPTIONS]\n       \
+         linkmend loaners {command} --practice [OPTIONS]"
+    )
+}
+
+/// How many, and not none.
+fn count(text: &str) -> Result<u16, String> {
+    let count = text.parse().ok().filter(|count| *count > 0);
+    count.ok_or_else(|| format!("it takes a whole number from 1 to {}", u16::MAX))
 }
 
 /// `linkmend loaners init`.
@@ -137,21 +153,21 @@ pub struct LoanersRun {
     /// The shelf's file
     #[arg(value_name = "FILE", required_unless_present = "practice")]
     pub file: Option<PathBuf>,
-    /// Only these, by label
+    /// Only these, by label; the file stands before them
     #[arg(long, value_name = "LABEL", num_args = 1..)]
     pub only: Vec<String>,
     /// Through this Wi-Fi adapter; may be given again for a second one
     #[arg(long, value_name = "NAME", conflicts_with = "practice")]
     pub adapter: Vec<String>,
     /// Through so many Wi-Fi adapters at most, of those that can be used
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..), conflicts_with_all = ["practice", "adapter"])]
+    #[arg(long, value_name = "N", value_parser = count, conflicts_with_all = ["practice", "adapter"])]
     pub adapters: Option<u16>,
     /// Have so many powered at once at most, 8 unless said: they get hot without air over them. Those with
     /// an address are powered already, and all have their turn at once unless it is said here
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", value_parser = count)]
     pub powered: Option<u16>,
     /// Begin no other once so many have failed
-    #[arg(long, value_name = "N", value_parser = clap::value_parser!(u16).range(1..))]
+    #[arg(long, value_name = "N", value_parser = count)]
     pub stop_after: Option<u16>,
     /// A simulated shelf of 24 in this program, of which three misbehave
     #[arg(long, conflicts_with = "file")]
