@@ -66,7 +66,8 @@ pub enum Loaners {
     /// The report on a run over a shelf, as a page or as a table
     #[command(
         after_help = "Each run leaves its page in the data folder and says where. An older report of that name is \
-        replaced, nothing else is written over.\n\n\
+        replaced, nothing else is written over. Ends with 1 where no run has come to its end yet, and with 2 \
+        where there is none of that number.\n\n\
         Examples:\n  \
         linkmend loaners report tarn.html           the last run, as a page\n  \
         linkmend loaners report tarn.csv --run 12   that one, for a spreadsheet"

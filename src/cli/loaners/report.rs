@@ -39,15 +39,18 @@ fn drawing(typed: &LoanersReport) -> Result<fn(&ShelfOut) -> String, Failure> {
 }
 
 fn none(typed: &LoanersReport) -> Failure {
-    let (message, help) = match typed.run {
+    let (message, help, exit) = match typed.run {
         Some(run) => (
             format!("there is no report of a run {run}: it is not in this journal, or was cut off"),
             "a run says its number at its begin; one that was cut off goes on when it is begun again",
+            // As a record or a change of a number that there is not.
+            Exit::Usage,
         ),
         None => (
             "no run over a shelf has come to its end yet".to_owned(),
             "`linkmend loaners check FILE` makes one; --practiced looks at practice shelves",
+            Exit::Failed,
         ),
     };
-    Failure::Trouble(Trouble::new("no-run", message, Some(help)).ending(Exit::NoDevice))
+    Failure::Trouble(Trouble::new("no-run", message, Some(help)).ending(exit))
 }
