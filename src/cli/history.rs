@@ -10,7 +10,7 @@ use super::{
 use crate::{
     change::{Line, Trouble},
     journal::{
-        Archive, ChangeRow, DataFolder, DeviceRow, Journal, RecordRow,
+        Archive, ChangeRow, DataFolder, DeviceRow, Holder, Journal, RecordRow, RunId,
         ledger::{self, read_lines},
     },
     profile::{self, Profile},
@@ -35,10 +35,15 @@ pub(super) async fn run(context: &Context, typed: &args::History) -> Result<Exit
     if typed.forget {
         return forget(context, &folder, &archive, &devices, typed.yes).await;
     }
-    let past = devices
-        .into_iter()
-        .map(|device| Past::of(&archive, device))
-        .collect::<Result<Vec<_>, Failure>>()?;
+    let mut past = Past::all(&archive, &devices)?;
+    let mut now = None;
+    if past.iter().any(Past::is_open) {
+        now = UnderWay::in_folder(&folder, &archive)?;
+        if now.is_none() {
+            // What was open a moment ago may have ended since.
+            past = Past::all(&archive, &devices)?;
+        }
+    }
     let fingerprint = |bytes: &[u8]| archive.fingerprint(bytes);
     if screen.json {
         let devices = past.iter().map(|past| past.to_json(&fingerprint)).collect();
@@ -51,7 +56,7 @@ pub(super) async fn run(context: &Context, typed: &args::History) -> Result<Exit
         screen.result("nothing is on record yet");
     } else {
         for one in &past {
-            one.say(screen, typed.practiced, &fingerprint);
+            one.say(screen, typed.practiced, now.as_ref(), &fingerprint);
         }
     }
     Ok(Exit::Done)
@@ -172,6 +177,39 @@ fn counted(number: usize, what: &str) -> String {
     format!("{number} {what}{plural}")
 }
 
+/// Another program that writes the journal now. Which of the open changes are its own, the journal
+/// does not say.
+struct UnderWay {
+    pid: Option<u32>,
+    /// The run over a shelf that it is at.
+    run: Option<RunId>,
+}
+
+impl UnderWay {
+    fn in_folder(folder: &DataFolder, archive: &Archive) -> Result<Option<Self>, Failure> {
+        let Some(Holder { pid }) = folder.holder() else {
+            return Ok(None);
+        };
+        // A run that was cut off is open on record too.
+        let run = archive.open_run()?.filter(|run| pid == Some(run.pid));
+        Ok(Some(Self {
+            pid,
+            run: run.map(|run| run.id),
+        }))
+    }
+
+    /// What an open change is said to be.
+    fn word(&self) -> String {
+        let pid = self
+            .pid
+            .map_or_else(String::new, |pid| format!(" (process {pid})"));
+        match self.run {
+            Some(run) => format!("open, and run {} is under way{pid}", run.0),
+            None => format!("open, and another linkmend is at work{pid}"),
+        }
+    }
+}
+
 /// Everything that is on record of one device, newest first.
 struct Past {
     device: DeviceRow,
@@ -187,6 +225,18 @@ struct PastChange {
 }
 
 impl Past {
+    fn all(archive: &Archive, devices: &[DeviceRow]) -> Result<Vec<Self>, Failure> {
+        let devices = devices.iter().cloned();
+        devices.map(|device| Self::of(archive, device)).collect()
+    }
+
+    /// Whether any of its changes has no end on record.
+    fn is_open(&self) -> bool {
+        self.changes
+            .iter()
+            .any(|change| change.row.outcome.is_none())
+    }
+
     fn of(archive: &Archive, device: DeviceRow) -> Result<Self, Failure> {
         let mut records = archive.records(device.id)?;
         let mut changes: Vec<PastChange> = archive
@@ -248,7 +298,14 @@ impl Past {
         }
     }
 
-    fn say(&self, screen: Screen, practiced: bool, fingerprint: Fingerprint<'_>) {
+    fn say(
+        &self,
+        screen: Screen,
+        practiced: bool,
+        now: Option<&UnderWay>,
+        fingerprint: Fingerprint<'_>,
+    ) {
+        let under_way = now.map(UnderWay::word);
         let DeviceRow {
             identity,
             family,
@@ -273,8 +330,11 @@ impl Past {
                     (Tone::Faint, outcome.word())
                 }
                 Some(outcome) => (Tone::Bad, outcome.word()),
-                None if practiced => (Tone::Faint, "cut off, and its receiver ended with it"),
-                None => (Tone::Bad, "cut off, see `linkmend resume`"),
+                None => match &under_way {
+                    Some(word) => (Tone::Careful, word.as_str()),
+                    None if practiced => (Tone::Faint, "cut off, and its receiver ended with it"),
+                    None => (Tone::Bad, "cut off, see `linkmend resume`"),
+                },
             };
             screen.result(&format!(
                 "  change {:<5} {}  {}: {}",

@@ -42,6 +42,30 @@ impl FolderLock {
     }
 }
 
+/// A program that holds a journal to write it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub struct Holder {
+    /// Its process, where it could be read.
+    pub pid: Option<u32>,
+}
+
+impl DataFolder {
+    /// Who writes this folder's journal now; none: nobody does.
+    ///
+    /// The lock is shared for that moment, and a program that begins just then finds the folder busy:
+    /// so this is only asked where something is open.
+    pub fn holder(&self) -> Option<Holder> {
+        // Without such a file nobody ever wrote here.
+        let mut file = File::open(self.path().join("lock")).ok()?;
+        match file.try_lock_shared() {
+            Err(TryLockError::WouldBlock) => Some(Holder {
+                pid: holder(&mut file),
+            }),
+            _ => None,
+        }
+    }
+}
+
 fn holder(file: &mut File) -> Option<u32> {
     let mut text = String::new();
     file.take(16).read_to_string(&mut text).ok()?;

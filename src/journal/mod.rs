@@ -39,6 +39,7 @@ pub use away::{AwayId, LeftAway};
 pub use cut_off::Unsettled;
 pub use error::{Cause, JournalError};
 pub use folder::DataFolder;
+pub use lock::Holder;
 pub use rows::{
     ChangeId, ChangeRow, DeviceId, DeviceRow, Forgotten, Kept, NewChange, RecordFacts, RecordId,
     RecordRow, StepId, StepRow,

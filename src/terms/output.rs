@@ -263,7 +263,7 @@ pub struct ChangeEntry {
     pub command: String,
     /// The record of what was there.
     pub record: i64,
-    /// How it ended; null: cut off, see `resume`.
+    /// How it ended; null: cut off, see `resume`, or under way in another program.
     pub outcome: Option<Outcome>,
     /// What the person said afterwards: whether it follows the sticks. Absent: nothing was said.
     #[serde(default, skip_serializing_if = "Option::is_none")]

@@ -135,6 +135,40 @@ fn second_run_is_refused_with_the_number_process_and_time_of_the_first() {
     drop(held);
 }
 
+/// What is under way is not called cut off; what was cut off is.
+#[test]
+#[cfg(debug_assertions)]
+fn change_is_open_while_its_run_is_under_way_and_cut_off_once_that_is_gone() {
+    let shelf = Loaners::new(1, "locked");
+    let file = shelf.path("points");
+    let run = shelf
+        .reset(&[])
+        .env("LINKMEND_CHECKPOINT", "sent-save")
+        .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
+        .start();
+    until("it saves", || file.exists());
+    let says = |words: &str| {
+        let history = || shelf.off_shelf(&["history"]);
+        history().run().ends(0).says(words);
+        let said = history().word("--json").run().ends(0);
+        let change = &said.json("history")["devices"][0]["changes"][0];
+        assert!(change["outcome"].is_null(), "{change}");
+    };
+    says(&format!(
+        "loaners reset: open, and run 1 is under way (process {})",
+        run.id()
+    ));
+    run.kill();
+    says("loaners reset: cut off, see `linkmend resume`");
+    let folder = linkmend::journal::DataFolder::at(&shelf.data());
+    let held = linkmend::journal::Journal::open(&folder).expect("nobody holds it");
+    says(&format!(
+        "loaners reset: open, and another linkmend is at work (process {})",
+        std::process::id()
+    ));
+    drop(held);
+}
+
 #[test]
 fn file_that_changes_meanwhile_is_told_and_the_run_is_of_what_it_was() {
     let shelf = Loaners::new(2, "locked");

@@ -6,7 +6,9 @@ use jiff::Timestamp;
 use rusqlite::Connection;
 
 use super::{as_found_after_a_cut, begun, contents, folder};
-use crate::journal::{Archive, DataFolder, Journal, JournalError, RecordId, schema::MIGRATIONS};
+use crate::journal::{
+    Archive, DataFolder, Holder, Journal, JournalError, RecordId, schema::MIGRATIONS,
+};
 
 #[cfg(unix)]
 #[tokio::test]
@@ -48,9 +50,12 @@ async fn second_writer_is_told_who_holds_the_folder() {
     assert_eq!(error.code(), "journal-busy");
     let pid = std::process::id();
     assert!(matches!(error, JournalError::Busy { pid: Some(held), .. } if held == pid));
+    assert_eq!(folder.holder(), Some(Holder { pid: Some(pid) }));
+    assert_eq!(folder.practice().holder(), None);
     drop(journal);
     assert!(Journal::open(&folder).is_err(), "a clone still holds it");
     drop(clone);
+    assert_eq!(folder.holder(), None);
     Journal::open(&folder).expect("let in");
     Journal::open(&folder.practice()).expect("practice has a journal of its own");
 }
