@@ -21,6 +21,7 @@ use crate::{
     change::{Direction, Machine, Report, Trouble, Wanted, over_session::SessionDevice, ports},
     journal::{Archive, Journal, RecordRow, Unsettled, ledger},
     judge::Expectation,
+    loaners::run::COMMAND as SHELF_RESET,
     profile,
     terms::{
         Device, Exit, Sameness, SettingName,
@@ -112,11 +113,19 @@ fn list(context: &Context, unfinished: &[Unsettled]) -> Failure {
         ));
     }
     let joined = |one: &Unsettled| one.record.snapshot.device.identity.bssid.is_some();
-    let help = if unfinished.iter().all(joined) {
+    let alone = if unfinished.iter().all(joined) {
         "power that receiver alone and run `linkmend resume CHANGE`"
     } else {
         "power that receiver alone and run `linkmend resume --at URL`, or `linkmend resume --by-hand` \
          where its network has to be joined"
+    };
+    let of_shelf = |one: &Unsettled| one.change.command == SHELF_RESET;
+    let help = if unfinished.iter().any(of_shelf) {
+        format!(
+            "run the shelf again: `linkmend {SHELF_RESET} FILE` settles its changes first; or {alone}"
+        )
+    } else {
+        alone.to_owned()
     };
     let all: Vec<String> = unfinished.iter().map(title).collect();
     // A script has no list above the message.
@@ -129,7 +138,7 @@ fn list(context: &Context, unfinished: &[Unsettled]) -> Failure {
         Trouble::new(
             "unfinished-change",
             format!("unfinished, and the device is needed to tell how it stands{which}"),
-            Some(help),
+            Some(&help),
         )
         .ending(Exit::Unproved),
     )

@@ -114,7 +114,7 @@ fn unproved_change_is_listed_with_its_device_and_ends_with_7() {
         bench.linkmend(&["unlock", "--yes"]).run().ends(7);
         let before = bench.truth();
         let name = before.devices[0].settings["name"].as_str().expect("a name");
-        bench
+        let said = bench
             .off_device(&["resume"])
             .run()
             .ends(7)
@@ -122,6 +122,7 @@ fn unproved_change_is_listed_with_its_device_and_ends_with_7() {
             .says("unfinished, and the device is needed to tell how it stands")
             .says("run `linkmend resume --at URL`")
             .complains_once();
+        assert!(!said.stderr.contains("shelf"), "{}", said.stderr);
         let said = bench.off_device(&["resume", "--json"]).run().ends(7);
         assert_eq!(said.json("resume")["error"]["code"], "unfinished-change");
         // Where it is to be looked for over Wi-Fi, it is, though it was at an address then.

@@ -135,7 +135,7 @@ fn second_run_is_refused_with_the_number_process_and_time_of_the_first() {
     drop(held);
 }
 
-/// What is under way is not called cut off; what was cut off is.
+/// What is under way is not called cut off; what was cut off is, and by the shelf it is settled at once.
 #[test]
 #[cfg(debug_assertions)]
 fn change_is_open_while_its_run_is_under_way_and_cut_off_once_that_is_gone() {
@@ -167,6 +167,12 @@ fn change_is_open_while_its_run_is_under_way_and_cut_off_once_that_is_gone() {
         std::process::id()
     ));
     drop(held);
+    shelf
+        .off_shelf(&["resume"])
+        .run()
+        .ends(7)
+        .says("run the shelf again: `linkmend loaners reset FILE` settles its changes first; or power")
+        .complains_once();
 }
 
 #[test]
