@@ -199,13 +199,15 @@ impl<K: Clock> SessionReach<K> {
 impl<K: Clock> Reach for SessionReach<K> {
     async fn again(&mut self, wait: &Wait) -> Back {
         let start = self.clock.now();
-        let mut gone = false;
+        let (mut gone, mut refused) = (false, false);
         self.saw_gone = false;
         let mut looks = 0;
         loop {
-            tokio::time::sleep(pause(gone, looks, passed(&self.clock, &start))).await;
+            let away = gone || refused;
+            tokio::time::sleep(pause(away, looks, passed(&self.clock, &start))).await;
             looks += 1;
             let look = self.session.look().await;
+            let twice = std::mem::replace(&mut refused, look.alive == Alive::Gone);
             // A computer that was itself started anew in between has waited long enough.
             let passed = passed(&self.clock, &start);
             let anew = |before| {
@@ -218,9 +220,10 @@ impl<K: Clock> Reach for SessionReach<K> {
                 // By hand it goes when the person gets to it, and not before.
                 Alive::Answers if passed > wait.leave_s && !wait.by_hand => Some(gone),
                 Alive::Answers if passed > wait.deadline_s => Some(gone),
+                // One refused connection may be an accident of a device that is there.
                 Alive::Gone if !gone && !self.wary => {
-                    (gone, looks) = (true, 0);
-                    self.saw_gone = true;
+                    (gone, looks) = (twice, 0);
+                    self.saw_gone = gone;
                     None
                 }
                 Alive::Answers | Alive::Silent | Alive::Gone => None,
@@ -244,8 +247,8 @@ fn passed(clock: &impl Clock, start: &BootTime) -> f64 {
 /// How long to leave it alone before the next look, after so many in its present state. Gently
 /// while the device is still there, often enough to be done within 50 ms of a quick restart, and
 /// less often in a long wait. The first looks come sooner: some devices are back at once.
-fn pause(gone: bool, looks: u32, passed_s: f64) -> Duration {
-    let (first, longest) = match gone {
+fn pause(away: bool, looks: u32, passed_s: f64) -> Duration {
+    let (first, longest) = match away {
         false => (5, 100),
         true if passed_s < 10.0 => (2, 10),
         true => (200, 200),

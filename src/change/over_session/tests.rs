@@ -1,6 +1,6 @@
 //! Whole changes over a session with a simulated receiver, whose truth is read beside the wire.
 
-use mock_device::{Family, Options, Scenario};
+use mock_device::{Family, Fault, FaultAt, Options, Scenario};
 use tokio::sync::watch;
 
 use super::*;
@@ -118,5 +118,46 @@ async fn a_restart_that_is_over_between_two_looks_is_told_by_the_mark_at_once() 
         assert!(took < options().leave_s, "{family}: {took} s");
         let truth = receiver.truth();
         assert_eq!(truth.devices[0].settings["model-lock"], "off", "{family}");
+    }
+}
+
+#[tokio::test]
+async fn one_refused_connection_is_no_restart_and_two_in_a_row_are() {
+    use Fault::Refuse;
+    for (faults, gone) in [
+        (vec![(2, Refuse)], false),
+        (vec![(2, Refuse), (4, Refuse)], false),
+        (vec![(2, Refuse), (3, Refuse)], true),
+    ] {
+        let at = faults.iter().copied();
+        let at = at.map(|(request, fault)| FaultAt { request, fault });
+        let receiver = mock_device::start(Options {
+            faults: at.collect(),
+            ..Options::new(Family::SampleForm, Scenario::Healthy)
+        });
+        let receiver = receiver.await.expect("a free port");
+        let origin = Origin::parse(&format!("http://{}", receiver.address())).expect("an origin");
+        let profile = named("sample-form").expect("it comes with the program");
+        let bssid: BssidNow = Arc::new(|| None);
+        let session = Session::new(origin, Arc::new(profile), Limits::default(), bssid);
+        let session = Arc::new(session.expect("a session"));
+        let mut reach = SessionReach::new(session, SystemClock::new());
+        let wait = Wait {
+            expected: Identity::default(),
+            leave_s: 0.5,
+            usual_s: (0.0, 0.0),
+            deadline_s: 5.0,
+            by_hand: false,
+            mark: None,
+        };
+        let back = reach.again(&wait).await;
+        assert_eq!(back, Back { gone, there: true }, "{faults:?}");
+        assert_eq!(reach.saw_gone(), gone, "{faults:?}");
+        let refused = receiver.truth().requests;
+        let refused = refused
+            .iter()
+            .filter(|one| one.fault.as_deref() == Some("refuse"));
+        let meant = faults.iter().filter(|(_, fault)| *fault == Refuse);
+        assert_eq!(refused.count(), meant.count(), "{faults:?}");
     }
 }
