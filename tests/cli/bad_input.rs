@@ -193,7 +193,8 @@ fn address_that_is_none_says_how_to_write_it() {
 
 #[test]
 fn nobody_there_ends_with_3() {
-    let listener = TcpListener::bind((Ipv4Addr::LOCALHOST, 0)).expect("a port");
+    // At an address of its own, since another test may be given the port as soon as it is free.
+    let listener = TcpListener::bind((Ipv4Addr::new(127, 83, 0, 1), 0)).expect("a port");
     let at = format!("http://{}", listener.local_addr().expect("its address"));
     drop(listener);
     side_by_side(&ON_A_DEVICE, |words| {

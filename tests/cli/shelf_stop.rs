@@ -146,7 +146,10 @@ fn change_is_open_while_its_run_is_under_way_and_cut_off_once_that_is_gone() {
         .env("LINKMEND_CHECKPOINT", "sent-save")
         .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
         .start();
-    until("it saves", || file.exists());
+    until("it saves", || {
+        let passed = std::fs::read_to_string(&file).unwrap_or_default();
+        passed.lines().any(|point| point == "sent-save")
+    });
     let says = |words: &str| {
         let history = || shelf.off_shelf(&["history"]);
         history().run().ends(0).says(words);
