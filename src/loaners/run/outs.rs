@@ -61,23 +61,33 @@ pub(super) fn take(
 const ONE_ALONE: &str = "run `linkmend resume`";
 const THE_SHELF: &str = "run the shelf again: what was cut off comes first";
 
-/// One that was cut off by an earlier run, and that this one did not get to the end of: it was written
-/// to, whatever kept this run from it.
+/// One of which a change is open that this run did not get to the end of: it was written to, whatever
+/// kept this run from it. One that came back as another one by its BSSID may have been changed anew
+/// since, which says nothing of what that change had moved.
 pub(super) fn still_cut_off(out: &mut LoanerOut, change: i64) {
-    let was_not_reached = matches!(
-        out.result,
-        LoanerResult::Missing | LoanerResult::NotTried | LoanerResult::Failed
-    );
-    if !was_not_reached {
-        return;
-    }
+    use LoanerResult as R;
+    let (message, help) = match out.result {
+        R::Missing | R::NotTried | R::Failed => (
+            format!("change {change} of it was cut off, and it was not reached since"),
+            format!("power it, keep it near, and {THE_SHELF}"),
+        ),
+        R::PutBack | R::Done => (
+            format!(
+                "change {change} of it is open, and it is another one by its BSSID since: what that \
+                 change moved is not known to be back"
+            ),
+            format!(
+                "look at all that it is set to (`linkmend history` has what was there), then \
+                 `linkmend resume {change} --close`"
+            ),
+        ),
+        _ => return,
+    };
     let why = out.error.take().map(|fault| fault.message);
     out.notes.extend(why);
-    let message = format!("change {change} of it was cut off, and it was not reached since");
-    let help = format!("power it, keep it near, and {THE_SHELF}");
     let trouble = Trouble::new("unfinished-change", message, Some(&help));
     out.change = Some(change);
-    failed(out, LoanerResult::Unproved, &trouble);
+    failed(out, R::Unproved, &trouble);
 }
 
 /// What was there is back as far as it is shown: adds what is not.
@@ -205,6 +215,26 @@ pub(super) fn failed(out: &mut LoanerOut, result: LoanerResult, trouble: &Troubl
 #[cfg(test)]
 mod tests {
     use super::*;
+
+    #[test]
+    fn one_of_which_a_change_is_open_is_not_known_to_be_as_it_was() {
+        use LoanerResult as R;
+        for (result, told, change) in [
+            (R::Missing, R::Unproved, Some(7)),
+            (R::Failed, R::Unproved, Some(7)),
+            (R::NotTried, R::Unproved, Some(7)),
+            (R::PutBack, R::Unproved, Some(7)),
+            (R::Done, R::Unproved, Some(7)),
+            // This run wrote nothing to it, and what was read is as wanted.
+            (R::AsWanted, R::AsWanted, Some(9)),
+            (R::Unproved, R::Unproved, Some(9)),
+        ] {
+            let mut out = LoanerOut::named("Heron", result);
+            out.change = Some(9);
+            still_cut_off(&mut out, 7);
+            assert_eq!((out.result, out.change), (told, change), "{result:?}");
+        }
+    }
 
     #[test]
     fn a_second_try_takes_nothing_back_of_what_the_first_one_wrote() {
