@@ -1,6 +1,8 @@
 //! The end of a run as a person reads it: how each ended, what is wrong across the shelf, what to do
 //! next, and the run in a sentence.
 
+use std::collections::HashMap;
+
 use dialoguer::console::{Alignment, measure_text_width, pad_str};
 
 use crate::{
@@ -14,6 +16,12 @@ const RESULT: usize = 10;
 
 /// Most columns of a label: what fits on a sticker. A longer one moves the rest of its line.
 const LABEL: usize = 18;
+
+/// Fewer columns than this are no place for a sentence.
+const NARROW: usize = 20;
+
+/// Columns before what stands below its mark.
+const INDENT: usize = 4;
 
 /// The lines for so many columns; none: each stays one line, for programs that read lines.
 pub(super) fn lines(out: &ShelfOut, width: Option<usize>) -> Vec<String> {
@@ -38,13 +46,7 @@ pub(super) fn lines(out: &ShelfOut, width: Option<usize>) -> Vec<String> {
     let left = words::left_to_do(out);
     if !left.is_empty() {
         page.head("What is left to do");
-        for (_, loaners) in left {
-            let labels: Vec<String> = loaners
-                .iter()
-                .map(|(_, loaner)| words::harmless(&loaner.label))
-                .collect();
-            let next = loaners.first().and_then(|(_, one)| words::next_of(one));
-            let next = next.unwrap_or_default();
+        for (next, labels) in by_next(&left) {
             page.item("- ", &format!("{}: {next}", labels.join(", ")));
         }
     }
@@ -59,6 +61,23 @@ pub(super) fn lines(out: &ShelfOut, width: Option<usize>) -> Vec<String> {
         &format!("{} ({})", words::verdict(out), sums.join(", ")),
     );
     page.lines
+}
+
+/// Whatever their reasons are, those with one thing to be done about them share a place.
+fn by_next(left: &[(LoanerResult, Vec<(usize, &LoanerOut)>)]) -> Vec<(String, Vec<String>)> {
+    let mut all: Vec<(String, Vec<String>)> = Vec::new();
+    let mut places = HashMap::new();
+    for (_, loaners) in left {
+        let next = loaners.first().and_then(|(_, one)| words::next_of(one));
+        let next = next.unwrap_or_default();
+        let place = *places.entry(next.clone()).or_insert(all.len());
+        if place == all.len() {
+            all.push((next, Vec::new()));
+        }
+        let labels = loaners.iter().map(|(_, one)| words::harmless(&one.label));
+        all[place].1.extend(labels);
+    }
+    all
 }
 
 fn results(page: &mut Page, out: &ShelfOut) {
@@ -111,9 +130,15 @@ impl Page {
         self.hanging(&format!("  {mark}"), 2 + mark.len(), text);
     }
 
-    /// Text behind a mark of so many columns; a long one goes on below its own beginning.
+    /// Text behind a mark of so many columns; a long one goes on below its own beginning. Where there
+    /// is hardly room behind the mark it begins on the next line.
     fn hanging(&mut self, mark: &str, column: usize, text: &str) {
         let room = self.width.saturating_sub(column);
+        if room < NARROW && column > INDENT && measure_text_width(text) > room {
+            self.lines.push(mark.trim_end().to_owned());
+            let below = format!("{:INDENT$}", "");
+            return self.hanging(&below, INDENT, text);
+        }
         for (number, part) in wrap(text, room).iter().enumerate() {
             let line = if number == 0 {
                 format!("{mark}{part}")

@@ -207,6 +207,28 @@ fn summary_tells_results_findings_and_what_to_do() {
     golden("summary.txt", &plain(&summary::lines(&out, None)));
 }
 
+/// What is told of a loaner is a column of words, not of letters, however narrow the screen is.
+#[test]
+fn summary_at_40_columns_breaks_no_word() {
+    let mut out = shelf();
+    out.loaners[1].label = "Bittern of the far reed bed".into();
+    let lines = summary::lines(&out, Some(40));
+    let text = plain(&lines);
+    assert!(
+        text.lines().all(|line| measure_text_width(line) <= 46),
+        "{text}"
+    );
+    let words = summary::lines(&out, None);
+    let words = plain(&words);
+    let words: std::collections::BTreeSet<&str> = words.split_whitespace().collect();
+    for word in text.split_whitespace() {
+        assert!(
+            words.contains(word),
+            "`{word}` is a piece of a word:\n{text}"
+        );
+    }
+}
+
 /// Elsewhere than at a terminal a loaner is one line, however long.
 #[test]
 fn summary_without_a_width_keeps_each_loaner_on_its_line() {
