@@ -1,5 +1,6 @@
 """Home again: whatever was active before is active afterwards, however the run ends."""
 
+import asyncio
 import signal
 
 from scenario import scenario
@@ -58,6 +59,10 @@ async def killed_while_joined_the_next_start_brings_the_laptop_home(lab):
 @scenario()
 async def killed_in_the_middle_of_a_change_it_is_finished_by_resume(lab):
     boat = await lab.receiver()
+    await boat.opens()
+    # Only its uptime tells of a restart that nobody was there to see, and it does where it has been up
+    # for longer before than after: the laptop may need ten seconds to find it again.
+    await asyncio.sleep(20)
     run = await joined(lab, boat, "unlock", "--yes", "--json")
     await run.until("it saves, so that the receiver restarts", boat.shuts())
     await run.stop()
