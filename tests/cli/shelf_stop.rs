@@ -6,6 +6,8 @@ use std::collections::BTreeMap;
 
 use serde_json::Value as Json;
 
+#[cfg(debug_assertions)]
+use crate::harness::Started;
 use crate::{
     harness::{Said, until},
     shelf::{Loaners, lines, results, summary},
@@ -23,6 +25,22 @@ fn until_begun(shelf: &Loaners) {
         all.iter().any(|one| !one.truth.requests.is_empty())
     };
     until("it begins", asked);
+}
+
+/// A reset that has sent its first save, and stays there until it is killed.
+#[cfg(debug_assertions)]
+fn parked_at_its_save(shelf: &Loaners) -> Started {
+    let file = shelf.path("points");
+    let run = shelf
+        .reset(&[])
+        .env("LINKMEND_CHECKPOINT", "sent-save")
+        .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
+        .start();
+    until("it is sent", || {
+        let passed = std::fs::read_to_string(&file).unwrap_or_default();
+        passed.lines().any(|point| point == "sent-save")
+    });
+    run
 }
 
 fn saves(shelf: &Loaners) -> BTreeMap<String, u64> {
@@ -140,16 +158,7 @@ fn second_run_is_refused_with_the_number_process_and_time_of_the_first() {
 #[cfg(debug_assertions)]
 fn change_is_open_while_its_run_is_under_way_and_cut_off_once_that_is_gone() {
     let shelf = Loaners::new(1, "locked");
-    let file = shelf.path("points");
-    let run = shelf
-        .reset(&[])
-        .env("LINKMEND_CHECKPOINT", "sent-save")
-        .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
-        .start();
-    until("it saves", || {
-        let passed = std::fs::read_to_string(&file).unwrap_or_default();
-        passed.lines().any(|point| point == "sent-save")
-    });
+    let run = parked_at_its_save(&shelf);
     let says = |words: &str| {
         let history = || shelf.off_shelf(&["history"]);
         history().run().ends(0).says(words);
@@ -321,16 +330,7 @@ fn unproved(said: &Said) -> BTreeMap<String, String> {
 fn one_that_was_cut_off_and_is_gone_is_not_called_missing() {
     let shelf = Loaners::new(1, "locked");
     let label = shelf.labels("locked")[0].clone();
-    let file = shelf.path("points");
-    let run = shelf
-        .reset(&[])
-        .env("LINKMEND_CHECKPOINT", "sent-save")
-        .env("LINKMEND_CHECKPOINT_FILE", &file.display().to_string())
-        .start();
-    until("it is sent", || {
-        let passed = std::fs::read_to_string(&file).unwrap_or_default();
-        passed.contains("sent-save")
-    });
+    let run = parked_at_its_save(&shelf);
     run.kill();
     shelf.power(&label, false);
     // It may be restarting, so it is waited for; that is stopped here.

@@ -91,10 +91,9 @@ pub(super) fn earlier(
         if !is_proved || result.out.error.is_some() {
             continue;
         }
-        if !still_stands(archive, &result.out)? {
-            continue;
-        }
-        if rows.get(label.as_str()) == Some(&result.row) {
+        if rows.get(label.as_str()) != Some(&result.row) {
+            found.rows_changed.push(label);
+        } else if still_stands(archive, &result.out)? {
             let out = LoanerOut {
                 earlier: true,
                 // They are of the time of that run.
@@ -102,8 +101,6 @@ pub(super) fn earlier(
                 ..result.out
             };
             found.proved.insert(label, out);
-        } else {
-            found.rows_changed.push(label);
         }
     }
     found.run = Some(run);

@@ -62,15 +62,20 @@ const NOT_FOR_LENDING: [(&str, Condition, &str); 2] = [
     (
         "faulty",
         Condition::Faulty,
-        "the radio part does not work, by what it shows, and no setting mends that; try it once on another \
+        ": the radio part does not work, by what it shows, and no setting mends that; try it once on another \
          supply, and replace it if that does not help",
     ),
     (
         "unbound",
         Condition::Unbound,
-        "no bind key is set, so it links with no transmitter until it is bound",
+        ": no bind key is set, so it links with no transmitter until it is bound",
     ),
 ];
+
+const NOT_IN_RANGE: &str = " never came in range: no power, an empty battery, a transmitter of the same key that \
+                            is on, or too far away";
+const NO_ANSWER: &str = " did not answer: no power, an empty battery, a transmitter of the same key that is on, or \
+                         another address by now";
 
 /// All findings.
 pub(super) fn findings(
@@ -121,35 +126,25 @@ pub(super) fn findings(
         );
         found.push(finding("mixed-firmware", labels, text));
     }
-    for (code, condition, says) in NOT_FOR_LENDING {
-        let all: Vec<String> = outs
-            .iter()
-            .filter(|out| out.condition == Some(condition))
-            .map(|out| out.label.clone())
-            .collect();
+    // Of those that this is so of, in the order of the shelf; of nobody nothing is said.
+    let mut those = |code: &str, is_so: &dyn Fn(&LoanerOut) -> bool, says: &str| {
+        let all = outs.iter().filter(|out| is_so(out));
+        let all: Vec<String> = all.map(|out| out.label.clone()).collect();
         if !all.is_empty() {
             let names: Vec<&str> = all.iter().map(String::as_str).collect();
-            let text = format!("{}: {says}", listed(&names));
+            let text = format!("{}{says}", listed(&names));
             found.push(finding(code, all, text));
         }
+    };
+    for (code, condition, says) in NOT_FOR_LENDING {
+        those(code, &|out| out.condition == Some(condition), says);
     }
-    let (there, missing): (Vec<&LoanerOut>, Vec<&LoanerOut>) = outs
-        .iter()
-        .filter(|out| out.result == LoanerResult::Missing)
-        .partition(|out| out.identity.address.is_some());
-    for (all, says, or) in [
-        (missing, "never came in range", "too far away"),
-        (there, "did not answer", "another address by now"),
-    ] {
-        let all: Vec<String> = all.iter().map(|out| out.label.clone()).collect();
-        if !all.is_empty() {
-            let names: Vec<&str> = all.iter().map(String::as_str).collect();
-            let text = format!(
-                "{} {says}: no power, an empty battery, a transmitter of the same key that is on, or {or}",
-                listed(&names)
-            );
-            found.push(finding("missing", all, text));
-        }
+    for (is_by_address, says) in [(false, NOT_IN_RANGE), (true, NO_ANSWER)] {
+        let is_so = |out: &LoanerOut| {
+            let is_missing = out.result == LoanerResult::Missing;
+            is_missing && out.identity.address.is_some() == is_by_address
+        };
+        those("missing", &is_so, says);
     }
     for stranger in strangers {
         let who = stranger.identity.serial.as_ref();

@@ -137,6 +137,27 @@ impl Boathouse {
             .expect("it begins")
     }
 
+    /// A reset of one after another, which is stopped once so many have ended.
+    async fn stopped_after(&self, count: usize) -> ShelfOut {
+        let (world, stop) = self.world();
+        let mut order = self.order(ShelfCommand::Reset);
+        order.at_once = 1;
+        let mut ended = 0;
+        let mut watcher = |line: &ShelfLine| {
+            ended += usize::from(matches!(line.event, ShelfEvent::Ended(_)));
+            if ended == count {
+                stop.send_replace(true);
+            }
+        };
+        run(order, world, &mut watcher).await.expect("begun")
+    }
+
+    /// The journal beside the program, for what no program of ours would write.
+    fn tables(&self) -> rusqlite::Connection {
+        let file = self.data.path().join("data").join("journal.sqlite3");
+        rusqlite::Connection::open(file).expect("opened")
+    }
+
     fn truth(&self, number: usize) -> DeviceTruth {
         self.running[number].truth().devices.remove(0)
     }

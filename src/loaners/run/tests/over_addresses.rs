@@ -502,20 +502,11 @@ async fn who_answers_after_a_change_was_settled_may_be_another() {
 #[tokio::test]
 async fn a_proved_one_whose_change_is_open_is_settled_first() {
     let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 3]).await;
-    let (world, stop) = house.world();
-    let mut order = house.order(ShelfCommand::Reset);
-    order.at_once = 1;
-    let mut watcher = |line: &ShelfLine| {
-        if matches!(line.event, ShelfEvent::Ended(_)) {
-            stop.send_replace(true);
-        }
-    };
-    let out = run(order, world, &mut watcher).await.expect("begun");
+    let out = house.stopped_after(1).await;
     assert_eq!(results(&out)[0], LoanerResult::Done);
     // As a disk leaves it that was full when the first of them ended.
     let first = out.loaners[0].change.expect("it was written");
-    let file = house.data.path().join("data").join("journal.sqlite3");
-    let journal = rusqlite::Connection::open(file).expect("opened");
+    let journal = house.tables();
     for text in [
         "DELETE FROM step WHERE kind = 'end' AND change = ?",
         "UPDATE change SET outcome = NULL WHERE id = ?",
@@ -533,24 +524,13 @@ async fn a_proved_one_whose_change_is_open_is_settled_first() {
 #[tokio::test]
 async fn a_proved_one_that_was_read_since_or_long_ago_is_read_again() {
     let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 4]).await;
-    let (world, stop) = house.world();
-    let mut order = house.order(ShelfCommand::Reset);
-    order.at_once = 1;
-    let mut ended = 0;
-    let mut watcher = |line: &ShelfLine| {
-        ended += u32::from(matches!(line.event, ShelfEvent::Ended(_)));
-        if ended == 3 {
-            stop.send_replace(true);
-        }
-    };
-    let out = run(order, world, &mut watcher).await.expect("begun");
+    let out = house.stopped_after(3).await;
     assert_eq!(results(&out)[..3], [LoanerResult::Done; 3]);
     // The first one is read in between, and the second one was proved a day ago.
     let mut check = house.order(ShelfCommand::Check);
     check.only = Some([LABELS[0].to_owned()].into());
     house.run(check).await;
-    let file = house.data.path().join("data").join("journal.sqlite3");
-    let journal = rusqlite::Connection::open(file).expect("opened");
+    let journal = house.tables();
     let second = out.loaners[1].record.expect("it is on record");
     journal
         .execute("DROP TRIGGER record_stays", [])
@@ -579,15 +559,7 @@ async fn a_proved_one_that_was_read_since_or_long_ago_is_read_again() {
 #[tokio::test]
 async fn a_wish_to_stop_leaves_what_can_be_left() {
     let house = Boathouse::of(Family::SampleForm, &[Scenario::Locked; 6]).await;
-    let (world, stop) = house.world();
-    let mut order = house.order(ShelfCommand::Reset);
-    order.at_once = 1;
-    let mut watcher = |line: &ShelfLine| {
-        if matches!(line.event, ShelfEvent::Ended(_)) {
-            stop.send_replace(true);
-        }
-    };
-    let out = run(order, world, &mut watcher).await.expect("begun");
+    let out = house.stopped_after(1).await;
     assert_eq!(
         out.error.as_ref().map(|fault| fault.code.as_str()),
         Some("cancelled")
