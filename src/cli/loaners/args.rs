@@ -164,7 +164,7 @@ pub struct LoanersRun {
     #[arg(long, value_name = "N", value_parser = count, conflicts_with_all = ["practice", "adapter"])]
     pub adapters: Option<u16>,
     /// Have so many powered at once at most, 8 unless said: they get hot without air over them. Those with
-    /// an address are powered already, and all have their turn at once unless it is said here
+    /// an address are powered already, and 32 of them have their turn at once unless it is said here
     #[arg(long, value_name = "N", value_parser = count)]
     pub powered: Option<u16>,
     /// Begin no other once so many have failed
