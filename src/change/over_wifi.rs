@@ -23,7 +23,7 @@ use super::{
 use crate::{
     find::{
         air::{Candidate, is_not_among},
-        wait::{Progress, SETTLE, WaitFor, wait_for},
+        wait::{Progress, Settle, WaitFor, wait_for},
     },
     profile::{Profile, Span},
     session::{BssidNow, Footing},
@@ -325,7 +325,11 @@ impl<E: OtherEnd, K: Clock + Sync> WifiReach<E, K> {
             now_s: &|| clock.now().seconds,
             powered_at_s: Some(lost_s),
             deadline_s: left_s,
-            settle: if stable { Duration::ZERO } else { SETTLE },
+            settle: if stable {
+                Settle::AtOnce
+            } else {
+                Settle::OneScan
+            },
         };
         let waited = wait_for(&*self.wifi, &self.wish.adapter, &wish, &mut self.tell).await?;
         let mut found = waited.candidates;

@@ -263,14 +263,35 @@ pub struct WaitFor<'a> {
     pub powered_at_s: Option<f64>,
     /// How long to wait at most, in s.
     pub deadline_s: f64,
-    /// How long to listen on after the first one that ends the wait, so that others of its name are
-    /// on the list; a scan that is under way is seen to its end all the same. Zero: not at all, where
-    /// `pick` takes one alone.
-    pub settle: Duration,
+    /// How long to listen on after the first one that ends the wait.
+    pub settle: Settle,
+}
+
+/// How long to listen on after the first one that ends a wait.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub enum Settle {
+    /// Not at all: `pick` takes one alone.
+    AtOnce,
+    /// Until a scan was seen to its end, so that others of its name are on the list.
+    OneScan,
+    /// Where it is the only one, until a second scan has found no other, either: a scan may miss one,
+    /// and nobody is there who would say which is meant.
+    OnlyOne,
+}
+
+impl Settle {
+    /// Scans that have to be seen to their end where so many were found.
+    fn scans(self, found: usize) -> u32 {
+        match self {
+            Settle::AtOnce => 0,
+            Settle::OnlyOne if found == 1 => 2,
+            Settle::OneScan | Settle::OnlyOne => 1,
+        }
+    }
 }
 
 /// Enough for the entries of one scan to arrive one by one. No source.
-pub const SETTLE: Duration = Duration::from_millis(300);
+const ENTRIES: Duration = Duration::from_millis(300);
 
 /// How a wait ended.
 #[derive(Debug, Clone)]
@@ -309,24 +330,28 @@ pub async fn wait_for(
     let mut scan: Option<Scan<'_>> = None;
     let mut settled: Option<f64> = None;
     let mut failed = 0;
+    let mut whole = 0;
     let mut listens = true;
     loop {
         progress(&waiting.progress(now()));
         let is_up = now() - begun >= wish.deadline_s;
+        // Until a scan is through, what the host has heard by itself may lack a lookalike.
+        let lacks_scan = whole < wish.settle.scans(found.len());
         if found.is_empty() {
             settled = None;
         } else {
-            let until = *settled.get_or_insert(now() + wish.settle.as_secs_f64());
-            // Until a scan is through, what the host has heard by itself may lack a lookalike.
-            let is_complete = now() >= until && scan.is_none() && waiting.scans > 0;
-            if is_complete || wish.settle.is_zero() {
+            let until = *settled.get_or_insert(now() + ENTRIES.as_secs_f64());
+            let is_complete = now() >= until && scan.is_none() && !lacks_scan;
+            if is_complete || wish.settle == Settle::AtOnce {
                 return Ok(waited(found, &waiting, now()));
             }
         }
         if is_up {
             return Ok(waited(found, &waiting, now()));
         }
-        if scan.is_none() && waiting.scan_in_s(now()) <= 0.0 {
+        // The second of two does not wait for its time: whoever refuses it says so.
+        let is_next = !found.is_empty() && whole > 0 && lacks_scan && failed == 0;
+        if scan.is_none() && (is_next || waiting.scan_in_s(now()) <= 0.0) {
             waiting.scan_begins(now());
             scan = Some(wifi.scan(adapter, &hidden));
         }
@@ -337,6 +362,7 @@ pub async fn wait_for(
                 match list {
                     Ok(list) => {
                         failed = 0;
+                        whole += 1;
                         Some(list)
                     }
                     Err(WifiError::Other { .. }) if failed + 1 < FAILED_SCANS => {

@@ -108,6 +108,7 @@ struct State {
     points: BTreeMap<Mac, Sender>,
     refused: Option<String>,
     scans: u32,
+    failing_scans: u32,
     joins: Vec<Mac>,
 }
 
@@ -159,6 +160,7 @@ impl FakeAir {
             points: BTreeMap::new(),
             refused: None,
             scans: 0,
+            failing_scans: 0,
             joins: Vec::new(),
         };
         Self {
@@ -307,6 +309,11 @@ impl FakeAir {
     /// How many scans were asked for.
     pub fn scans(&self) -> u32 {
         self.lock().scans
+    }
+
+    /// The next so many scans come to nothing, in a way that may pass by itself.
+    pub fn fail_scans(&self, scans: u32) {
+        self.lock().failing_scans = scans;
     }
 
     /// What was to be joined, in that order, also in vain.
@@ -484,6 +491,13 @@ impl Wifi for FakeAir {
         sleep(self.takes(SCAN)).await;
         let now_s = self.now_s();
         let mut state = self.lock();
+        if state.failing_scans > 0 {
+            state.failing_scans -= 1;
+            return Err(WifiError::Other {
+                what: "looking around",
+                why: "it is made up so".into(),
+            });
+        }
         let kept = state.card(adapter)?.air.borrow().clone();
         let heard = state.hear(&kept, hidden, now_s);
         state.card(adapter)?.air.send_replace(heard.clone());

@@ -11,13 +11,13 @@ mod enter;
 pub(crate) mod key;
 pub(crate) mod way_home;
 
-use std::{collections::BTreeSet, sync::Arc, time::Duration};
+use std::{collections::BTreeSet, sync::Arc};
 
 use crate::{
     change::{Trouble, over_wifi::Way},
     find::{
         air::{self, Candidate},
-        wait::{self, Progress, WaitFor, Waited, wait_for},
+        wait::{self, Progress, Settle, WaitFor, Waited, wait_for},
     },
     journal::Journal,
     profile::Profile,
@@ -141,7 +141,13 @@ pub(super) async fn open(
 /// Waits until there is at least one that may be meant.
 async fn found(wish: &Wish<'_>) -> Result<Vec<Candidate>, Failure> {
     let is_new = |one: &Candidate| !wish.known.contains(&one.point.bssid);
-    let waited = wait(wish, choose::boot_seconds(), &is_new, wait::SETTLE).await?;
+    // A person sees whom it takes before anything is written.
+    let settle = if wish.context.screen.can_ask() {
+        Settle::OneScan
+    } else {
+        Settle::OnlyOne
+    };
+    let waited = wait(wish, choose::boot_seconds(), &is_new, settle).await?;
     if waited.candidates.is_empty() {
         return Err(nobody(wish, &waited));
     }
@@ -153,7 +159,7 @@ async fn wait(
     wish: &Wish<'_>,
     begun_s: f64,
     pick: &(dyn Fn(&Candidate) -> bool + Send + Sync),
-    settle: Duration,
+    settle: Settle,
 ) -> Result<Waited, Failure> {
     let wait = WaitFor {
         profiles: wish.profiles,
@@ -243,8 +249,8 @@ async fn one_of(
         };
         // Of one that is known by its hardware address there is no second.
         let settle = match only {
-            None if any => wait::SETTLE,
-            _ => Duration::ZERO,
+            None if any => Settle::OneScan,
+            _ => Settle::AtOnce,
         };
         // Others may open theirs before it does.
         let waited = wait(wish, begun, &pick, settle).await?;

@@ -172,7 +172,7 @@ impl Host {
     async fn waits(
         &self,
         pick: impl Fn(&Candidate) -> bool + Send + Sync,
-        settle: Duration,
+        settle: Settle,
     ) -> Result<Vec<u8>, WifiError> {
         let families = families();
         let wish = WaitFor {
@@ -206,7 +206,10 @@ async fn network_is_found_soon_after_it_opens_and_the_countdown_goes_on_until_th
     let host = Host::new();
     let bssid = host.receiver(1);
     host.air.open_in(bssid, Duration::from_secs(50));
-    assert_eq!(host.waits(any, SETTLE).await.expect("it opens"), [1]);
+    assert_eq!(
+        host.waits(any, Settle::OneScan).await.expect("it opens"),
+        [1]
+    );
     let told = host.told();
     let passed = told.last().expect("told").passed_s;
     assert!(passed < 50.0 + SCAN_EVERY_S + 4.0, "{passed}");
@@ -225,10 +228,47 @@ async fn lookalike_of_the_same_scan_is_found_with_it() {
         host.air.open(host.receiver(last));
     }
     assert_eq!(
-        host.waits(any, SETTLE).await.expect("they are open"),
+        host.waits(any, Settle::OneScan)
+            .await
+            .expect("they are open"),
         [1, 2]
     );
     assert_eq!(host.air.scans(), 1, "one scan tells all of them");
+}
+
+#[tokio::test(start_paused = true)]
+async fn lookalike_that_one_scan_missed_is_found_before_a_lone_one_counts_as_the_only_one() {
+    // A scan takes 3 s here.
+    for (settle, found) in [(Settle::OneScan, vec![1]), (Settle::OnlyOne, vec![1, 2])] {
+        let host = Host::new();
+        host.air.open(host.receiver(1));
+        let second = host.receiver(2);
+        host.air.open_in(second, Duration::from_secs(4));
+        let waited = host.waits(any, settle).await;
+        assert_eq!(waited.expect("one is open"), found, "{settle:?}");
+        let told = host.told().pop().expect("told");
+        assert!(
+            told.passed_s < 3.0 * 2.0 + 1.0,
+            "the second is made at once"
+        );
+    }
+}
+
+#[tokio::test(start_paused = true)]
+async fn scan_that_failed_is_not_one_that_was_seen_to_its_end() {
+    let host = Host::new();
+    host.air.open(host.receiver(1));
+    host.air
+        .scan(&host.adapter, &[])
+        .await
+        .expect("so that it is on the list");
+    host.air.open(host.receiver(2));
+    host.air.fail_scans(1);
+    let found = host.waits(any, Settle::OneScan).await;
+    assert_eq!(found.expect("they are open"), [1, 2]);
+    host.air.fail_scans(FAILED_SCANS);
+    let error = host.waits(any, Settle::OneScan).await;
+    assert_eq!(error.expect_err("it fails for good").code(), "wifi-failed");
 }
 
 #[tokio::test(start_paused = true)]
@@ -238,7 +278,7 @@ async fn one_that_the_host_has_just_heard_is_taken_without_a_scan_where_nothing_
     host.air.open(host.receiver(2));
     host.air.scan(&host.adapter, &[]).await.expect("a scan");
     let second = |candidate: &Candidate| candidate.point.bssid.0[5] == 2;
-    let found = host.waits(second, Duration::ZERO).await;
+    let found = host.waits(second, Settle::AtOnce).await;
     assert_eq!(found.expect("it is open"), [2]);
     assert_eq!(host.air.scans(), 1);
 }
@@ -251,7 +291,7 @@ async fn one_that_was_off_for_long_is_not_found_in_the_list_that_keeps_it() {
     host.air.scan(&host.adapter, &[]).await.expect("a scan");
     host.air.close(bssid);
     sleep(Duration::from_secs(20)).await;
-    let found = host.waits(any, Duration::ZERO).await;
+    let found = host.waits(any, Settle::AtOnce).await;
     assert_eq!(found.expect("the time is up"), [] as [u8; 0]);
     let last = host.told().pop().expect("told");
     assert!(last.passed_s >= 120.0);
@@ -267,10 +307,16 @@ async fn adapter_that_is_switched_off_meanwhile_ends_the_wait() {
         sleep(Duration::from_secs(10)).await;
         air.set_state(&adapter, AdapterState::SwitchedOff);
     });
-    let error = host.waits(any, SETTLE).await.expect_err("it is off");
+    let error = host
+        .waits(any, Settle::OneScan)
+        .await
+        .expect_err("it is off");
     assert_eq!(error.code(), "wifi-off");
 
     host.air.unplug(&host.adapter);
-    let error = host.waits(any, SETTLE).await.expect_err("it is gone");
+    let error = host
+        .waits(any, Settle::OneScan)
+        .await
+        .expect_err("it is gone");
     assert_eq!(error.code(), "no-adapter");
 }
