@@ -92,7 +92,7 @@ REFUSED = [
         "adapter-blocked",
     ),
     ([("refuse-join", {"errors": [DENIED]})], [], [], 1, "not-permitted"),
-    ([("walks", {"walks": [[40, 50, [120, 7]]]})], [], [], 6, "wrong-passphrase"),
+    ([("walks", {"walks": [[40, 50, [120, 7]]] * 2})], [], [], 6, "wrong-passphrase"),
     ([("walks", {"walks": [[40, 50, [120, 53]]]})], [], [], 3, "out-of-range"),
     ([], [], ["--device", "02:00:00:00:00:77", "--wait", "1"], 3, "no-network"),
 ]

@@ -85,7 +85,7 @@ def settings_of(programs, folder):
                 hidden = ["TarnBoat"] if wish.pop("hidden", False) else []
                 wifi("scan", adapter="wlan0", hidden=hidden)
                 # Without an address that the namespace would have to give.
-                manager("walks", walks=[[40, 50, [120, 7]]])
+                manager("walks", walks=[[40, 50, [120, 53]]])
                 manager.called()
                 wifi("join", **({"adapter": "wlan0", "bssid": POINT} | wish))
                 call = next(it for it in manager.called() if it["call"] == "join")

@@ -156,7 +156,8 @@ def cut_off(tally, manager, linkmend):
 
 def wrong_passphrase(tally, manager, linkmend):
     """A passphrase that is not the one is asked for again."""
-    manager("walks", walks=[[40, 50, [120, 7]], [40, 50, [120, 7]]])
+    # Each is shown twice before it counts as wrong.
+    manager("walks", walks=[[40, 50, [120, 7]]] * 4)
     terminal = linkmend.at_terminal("read")
     for word in ["sedge and rush", "reeds-and-rushes"]:
         terminal.answers("does not take that passphrase.", "Passphrase of", keys=f"{word}\r")

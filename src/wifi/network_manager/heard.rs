@@ -44,7 +44,6 @@ impl Heard {
     /// Takes what it said to one who comes with this key.
     pub(super) fn take(&mut self, said: Said, key: &Key) {
         const WPA3: u16 = 3;
-        let secured = !matches!(key, Key::Open);
         self.answered |= !matches!(said, Said::Silence | Said::Vanished);
         match said {
             Said::Silence => self.silences += 1,
@@ -65,10 +64,11 @@ impl Heard {
             Said::Authentication { status, .. } | Said::Association { status } => {
                 self.refuse(status_in_words(status));
             }
-            // The handshake that shows the passphrase ran out, or did not check.
+            // The handshake that shows the passphrase ran out, or did not check. WPA3 has shown it
+            // before that.
             Said::SentAway {
                 reason: 2 | 14 | 15,
-            } if self.associated && secured => {
+            } if self.associated && matches!(key, Key::Wpa2(_)) => {
                 self.wrong_key = true;
             }
             Said::SentAway { reason } => {
@@ -151,10 +151,12 @@ mod tests {
     }
 
     #[test]
-    fn being_sent_away_from_an_open_network_is_no_wrong_passphrase() {
+    fn being_sent_away_is_no_wrong_passphrase_where_none_is_shown_or_it_was_shown_before() {
         let away = Said::SentAway { reason: 15 };
         let said = [KNOCK, IN, away];
         assert_eq!(code(Key::Open, &said), (None, Some("not-let-in")));
+        let said = [authentication(3, 1, 126), authentication(3, 2, 0), IN, away];
+        assert_eq!(code(wpa3(), &said), (None, Some("not-let-in")));
     }
 
     #[test]

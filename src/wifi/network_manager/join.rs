@@ -74,27 +74,9 @@ pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, Wifi
         wish: wish.clone(),
     };
     tokio::spawn(async move {
-        // Without it, what `NetworkManager` says has to do.
-        let radio = Radio::listen(attempt.wish.adapter.as_str()).await.ok();
         let _turn = turn;
-        let ended = match attempt.begin(&mut sender).await {
-            Err(error) => Err(error),
-            Ok(active) => {
-                let ended = tokio::select! {
-                    ended = attempt.follow(&active, radio) => Some(ended),
-                    () = sender.closed() => None,
-                };
-                if !matches!(ended, Some(Ok(_))) {
-                    attempt.leave(&active).await;
-                }
-                let Some(ended) = ended else {
-                    // What is heard of the adapter afterwards is not to be of before.
-                    let over = |picture: &Picture| picture.is_over(&active).then_some(());
-                    let _left = attempt.inner.until(LEAVING, over).await;
-                    return;
-                };
-                ended.map(|joined| (joined, active))
-            }
+        let Some(ended) = attempt.until_believed(&mut sender).await else {
+            return;
         };
         let joined = ended.as_ref().ok().map(|(_, active)| active.clone());
         if sender.send(ended.map(|(joined, _)| joined)).is_err()
@@ -114,21 +96,71 @@ pub(super) async fn join(inner: &Arc<Inner>, wish: &Join) -> Result<Joined, Wifi
 /// Who waits for it; closed: nobody any more.
 type Asker = oneshot::Sender<Result<Joined, WifiError>>;
 
+/// What was joined and the path of its activation, or why it was not.
+type Ended = Result<(Joined, OwnedObjectPath), WifiError>;
+
+/// How often an access point has to refuse a passphrase before it counts as wrong: a handshake also
+/// ends like that where its frames are lost, or one end is slow (a choice of ours).
+const WRONG_TIMES: u32 = 2;
+
 struct Attempt {
     inner: Arc<Inner>,
     wish: Join,
 }
 
 impl Attempt {
+    /// Attempts it until what comes of it can be believed. None: nobody waits for it any more.
+    async fn until_believed(&self, asker: &mut Asker) -> Option<Ended> {
+        if !self.may_be_a_passphrase() {
+            return Some(Err(self.wrong_passphrase()));
+        }
+        for _ in 1..WRONG_TIMES {
+            match self.once(asker).await? {
+                Err(WifiError::WrongPassphrase { .. }) => {
+                    tracing::debug!(bssid = %self.wish.point.bssid, "passphrase refused, once more");
+                }
+                ended => return Some(ended),
+            }
+        }
+        self.once(asker).await
+    }
+
+    /// One attempt. None: nobody waits for it any more. Where it failed, what it began is left.
+    async fn once(&self, asker: &mut Asker) -> Option<Ended> {
+        // Without it, what `NetworkManager` says has to do.
+        let radio = Radio::listen(self.wish.adapter.as_str()).await.ok();
+        let active = match self.begin(asker).await {
+            Ok(active) => active,
+            Err(error) => return Some(Err(error)),
+        };
+        let ended = tokio::select! {
+            ended = self.follow(&active, radio) => Some(ended),
+            () = asker.closed() => None,
+        };
+        if let Some(Ok(joined)) = ended {
+            return Some(Ok((joined, active)));
+        }
+        self.leave(&active).await;
+        if let None | Some(Err(WifiError::WrongPassphrase { .. })) = ended {
+            // What is heard of the adapter afterwards is not to be of before.
+            let over = |picture: &Picture| picture.is_over(&active).then_some(());
+            let _left = self.inner.until(LEAVING, over).await;
+        }
+        ended.map(|ended| ended.map(|joined| (joined, active)))
+    }
+
+    /// Those of WPA2 have 8 to 63 characters (IEEE 802.11-2020, annex J.4, from memory).
+    fn may_be_a_passphrase(&self) -> bool {
+        match &self.wish.key {
+            Key::Wpa2(passphrase) => (8..=63).contains(&passphrase.expose_secret().len()),
+            Key::Open | Key::Wpa3(_) => true,
+        }
+    }
+
     /// Asks for the activation; gives its path. What may fail without touching the adapter fails
     /// before.
     async fn begin(&self, asker: &mut Asker) -> Result<OwnedObjectPath, WifiError> {
         let wish = &self.wish;
-        if let Key::Wpa2(passphrase) = &wish.key
-            && !(8..=63).contains(&passphrase.expose_secret().len())
-        {
-            return Err(self.wrong_passphrase());
-        }
         let mut found = self.look()?;
         if wish.point.name.is_hidden() {
             return Err(WifiError::Other {
