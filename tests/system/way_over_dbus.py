@@ -211,6 +211,15 @@ def another_subnet(tally, manager, linkmend, folder):
     calls = [it["settings"]["ipv4"]["method"] for it in manager.called() if it["call"] == "join"]
     tally.equal("after it was looked for at its family's", calls, ["manual", "auto"], said)
     is_home(tally, "another subnet", manager)
+    # A network that gives no address: who did not answer may have been late.
+    gives_none = [40, 50, 70, [120, 17]]
+    manager("walks", walks=[plain, gives_none, plain])
+    said = linkmend("read", "--json", "--profile", moved, *bounds)
+    found = (said.code, said.json.get("error", {}).get("code"))
+    tally.equal("who answers nowhere is nobody", found, (3, "nobody-there"), said)
+    calls = [it["settings"]["ipv4"]["method"] for it in manager.called() if it["call"] == "join"]
+    tally.equal("and was asked once more", calls, ["manual", "auto", "manual"], said)
+    is_home(tally, "no address", manager)
 
 
 def without_waiting(tally, manager, linkmend):

@@ -50,15 +50,22 @@ pub(super) async fn enter(
     });
     let quick = air::quick(network);
     let (join, joined) = join(wish, candidate, network, quick, keys).await?;
-    match answers(wish, candidate, &join, &joined, open.clone()).await {
-        // Some access points hear nobody who did not ask for an address.
-        Err(Failure::Find(FindError::NobodyThere { .. })) if quick != Addressing::Dhcp => {
-            let (join, joined) =
-                self::join(wish, candidate, network, Addressing::Dhcp, keys).await?;
-            answers(wish, candidate, &join, &joined, open).await
+    let nobody = match answers(wish, candidate, &join, &joined, open.clone()).await {
+        Err(nobody @ Failure::Find(FindError::NobodyThere { .. })) if quick != Addressing::Dhcp => {
+            nobody
         }
-        ended => ended,
-    }
+        ended => return ended,
+    };
+    // Some access points hear nobody who did not ask for an address.
+    let (join, joined) = match self::join(wish, candidate, network, Addressing::Dhcp, keys).await {
+        // This one gives none, so it was only late with its answer.
+        Err(Failure::Wifi(WifiError::NoAddress { .. })) => {
+            tracing::debug!(%nobody, "once more with the given address");
+            self::join(wish, candidate, network, quick, keys).await?
+        }
+        joined => joined?,
+    };
+    answers(wish, candidate, &join, &joined, open).await
 }
 
 async fn join(
