@@ -1,5 +1,6 @@
 //! What the kernel itself says of an adapter's radio, by its nl80211 messages: the frames with which
-//! an access point lets somebody in or not, and the country whose rules hold.
+//! an access point lets somebody in or not, when a scan begins and ends, and the country whose rules
+//! hold.
 //!
 //! It listens and asks; it changes nothing, and needs no permission. It is here because the
 //! services above it tell a wrong passphrase and an access point that is full by one word. Numbers
@@ -47,19 +48,57 @@ pub(super) enum Said {
     Vanished,
 }
 
-/// A place to listen.
-pub(super) struct Radio {
+/// What an adapter's scan does, whoever asked for it.
+#[derive(Debug, Clone, Copy, PartialEq, Eq)]
+pub(super) enum Scanning {
+    /// It begins.
+    Begins,
+    /// It has ended, or was broken off.
+    Ends,
+}
+
+/// A place to listen to what is said to one adapter.
+pub(super) struct Radio(Listener);
+
+impl Radio {
+    /// Listens from now on. An error: this kernel does not tell.
+    pub(super) async fn listen(adapter: &str) -> io::Result<Self> {
+        Ok(Self(Listener::of("mlme", adapter).await?))
+    }
+
+    /// The next that `bssid` says. To be dropped at any moment.
+    pub(super) async fn next(&mut self, bssid: Mac) -> io::Result<Said> {
+        self.0.next(|it, adapter| said(it, adapter, bssid)).await
+    }
+}
+
+/// A place to listen to the scans of one adapter.
+pub(super) struct Scans(Listener);
+
+impl Scans {
+    /// Listens from now on. An error: this kernel does not tell.
+    pub(super) async fn listen(adapter: &str) -> io::Result<Self> {
+        Ok(Self(Listener::of("scan", adapter).await?))
+    }
+
+    /// What they do next. To be dropped at any moment.
+    pub(super) async fn next(&mut self) -> io::Result<Scanning> {
+        self.0.next(scanning).await
+    }
+}
+
+/// One group of messages about one adapter.
+struct Listener {
     socket: TokioSocket,
     family: u16,
     adapter: u32,
 }
 
-impl Radio {
-    /// Listens to what is said to one adapter from now on. An error: this kernel does not tell.
-    pub(super) async fn listen(adapter: &str) -> io::Result<Self> {
+impl Listener {
+    async fn of(group: &str, adapter: &str) -> io::Result<Self> {
         let adapter = nix::net::if_::if_nametoindex(adapter)?;
         let (mut socket, family) = open().await?;
-        let group = family.group("mlme").ok_or(io::ErrorKind::NotFound)?;
+        let group = family.group(group).ok_or(io::ErrorKind::NotFound)?;
         socket.socket_mut().add_membership(group)?;
         Ok(Self {
             socket,
@@ -68,15 +107,15 @@ impl Radio {
         })
     }
 
-    /// The next that `bssid` says. To be dropped at any moment.
-    pub(super) async fn next(&mut self, bssid: Mac) -> io::Result<Said> {
+    /// The next that means something to `read`.
+    async fn next<T>(&mut self, read: impl Fn(&Message<'_>, u32) -> Option<T>) -> io::Result<T> {
         loop {
             let message = receive(&mut self.socket).await?;
-            let of_ours = messages(&message)
+            let read = messages(&message)
                 .filter(|it| it.kind == self.family)
-                .find_map(|it| said(&it, self.adapter, bssid));
-            if let Some(said) = of_ours {
-                return Ok(said);
+                .find_map(|it| read(&it, self.adapter));
+            if let Some(read) = read {
+                return Ok(read);
             }
         }
     }
@@ -222,6 +261,24 @@ fn put(bytes: &mut Vec<u8>, kind: u16, value: &[u8]) {
     bytes.extend(value);
 }
 
+/// The number of an adapter, as an attribute.
+const INDEX: u16 = 3;
+
+/// What a message says of this adapter's scans.
+fn scanning(message: &Message<'_>, adapter: u32) -> Option<Scanning> {
+    const TRIGGER: u8 = 33;
+    const RESULTS: u8 = 34;
+    const ABORTED: u8 = 35;
+    if attribute(message.attributes, INDEX)? != adapter.to_ne_bytes() {
+        return None;
+    }
+    match message.command {
+        TRIGGER => Some(Scanning::Begins),
+        RESULTS | ABORTED => Some(Scanning::Ends),
+        _ => None,
+    }
+}
+
 /// What a message says to this adapter in the name of this access point.
 fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
     const AUTHENTICATE: u8 = 37;
@@ -230,7 +287,6 @@ fn said(message: &Message<'_>, adapter: u32, bssid: Mac) -> Option<Said> {
     const DISASSOCIATE: u8 = 40;
     const CONNECT: u8 = 46;
     const DISCONNECT: u8 = 48;
-    const INDEX: u16 = 3;
     const MAC: u16 = 6;
     const FRAME: u16 = 51;
     const REASON: u16 = 54;
@@ -396,6 +452,18 @@ mod tests {
         let silent = |mac: [u8; 6]| message(37, &[index(7), (65, vec![]), (6, mac.to_vec())]);
         assert_eq!(heard(&silent(POINT.0)), [Said::Silence]);
         assert_eq!(heard(&silent([2, 0, 0, 0, 3, 0])), []);
+    }
+
+    #[test]
+    fn scans_of_this_adapter_begin_and_end() {
+        let of = |command, adapter| {
+            let bytes = message(command, &[index(adapter)]);
+            messages(&bytes).find_map(|it| scanning(&it, 7))
+        };
+        assert_eq!(of(33, 7), Some(Scanning::Begins));
+        assert_eq!([34, 35].map(|it| of(it, 7)), [Some(Scanning::Ends); 2]);
+        assert_eq!(of(33, 8), None, "another adapter's");
+        assert_eq!(of(32, 7), None, "another command");
     }
 
     #[test]

@@ -1,104 +1,16 @@
-//! What is in range: a scan that was asked for, and what the host hears by itself.
+//! What is in range, as the host hears it by itself and after each scan.
 
-use std::{collections::HashMap, time::Duration};
+use std::time::Duration;
 
 use tokio::{sync::watch, time};
-use zbus::{OwnedObjectPath, Variant};
+use zbus::OwnedObjectPath;
 
-use super::{
-    Inner, adapters,
-    bus::WirelessProxy,
-    permissions,
-    picture::{Device, Picture},
-    reasons,
-};
-use crate::wifi::{AccessPoint, AdapterName, NetworkName, Offers, WifiError};
-
-/// Longest that a scan of all channels takes, both bands and a busy adapter included (from memory:
-/// 3 to 8 s are common).
-const SCAN: Duration = Duration::from_secs(15);
-
-/// Pause before a scan is asked for again that was refused because one is under way.
-const AGAIN: Duration = Duration::from_millis(700);
+use super::{Inner, adapters, picture::Device};
+use crate::wifi::{AccessPoint, AdapterName, Offers, WifiError};
 
 /// How long changes are gathered before the air is told anew, since a scan changes each access
 /// point by itself (a choice of ours: below what a person notices).
 const GATHER: Duration = Duration::from_millis(50);
-
-/// Scans, and gives what is in range afterwards.
-pub(super) async fn scan(
-    inner: &Inner,
-    adapter: &AdapterName,
-    hidden: &[NetworkName],
-) -> Result<Vec<AccessPoint>, WifiError> {
-    let (path, before) = {
-        let picture = inner.picture.borrow();
-        inner.there(&picture)?;
-        let device = adapters::usable(&picture, adapter)?;
-        (device.path.clone(), device.last_scan())
-    };
-    let ended = |picture: &Picture| {
-        let device = match adapters::usable(picture, adapter) {
-            Ok(device) => device,
-            Err(error) => return Some(Err(error)),
-        };
-        (device.last_scan() != before).then(|| Ok(in_range(&device)))
-    };
-    let deadline = time::Instant::now() + SCAN;
-    let wireless = WirelessProxy::builder(&inner.connection)
-        .path(path)
-        .build()
-        .await
-        .map_err(|error| reasons::of_call("looking around", &error))?;
-    let mut asked = request(&wireless, hidden).await;
-    loop {
-        let limit = match asked {
-            Ok(()) => deadline - time::Instant::now(),
-            // One is under way already, or the adapter has just woken: what ends next counts where
-            // no names are called for.
-            Err(Refused::NotNow) => AGAIN,
-            Err(Refused::For(error)) => {
-                return Err(inner.permission(error, &[permissions::SCAN]).await);
-            }
-        };
-        if let Some(found) = inner.until(limit, ended).await?
-            && (asked.is_ok() || hidden.is_empty())
-        {
-            return found;
-        }
-        if time::Instant::now() >= deadline {
-            return Err(WifiError::Other {
-                what: "looking around",
-                why: format!("`{adapter}` ended no scan within {} s", SCAN.as_secs()),
-            });
-        }
-        asked = request(&wireless, hidden).await;
-    }
-}
-
-/// Why a scan was not begun.
-enum Refused {
-    /// It can be asked for again.
-    NotNow,
-    /// It cannot.
-    For(WifiError),
-}
-
-async fn request(wireless: &WirelessProxy<'_>, hidden: &[NetworkName]) -> Result<(), Refused> {
-    let mut options = HashMap::new();
-    if !hidden.is_empty() {
-        let names: Vec<Vec<u8>> = hidden.iter().map(|it| it.bytes().to_vec()).collect();
-        options.insert("ssids", Variant::from(names));
-    }
-    wireless.request_scan(&options).await.map_err(|error| {
-        let name = reasons::name_of(&error).unwrap_or_default();
-        if name == "org.freedesktop.NetworkManager.Device.NotAllowed" {
-            Refused::NotNow
-        } else {
-            Refused::For(reasons::of_call("looking around", &error))
-        }
-    })
-}
 
 /// The air of an adapter, told anew at each change.
 pub(super) fn air(

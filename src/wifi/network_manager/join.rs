@@ -27,7 +27,7 @@ use super::{
     permissions,
     picture::{Fall, Picture, Step, device_state, is_up},
     reasons::{self, Evidence},
-    wanted,
+    scan, wanted,
 };
 use crate::{
     terms::Mac,
@@ -171,7 +171,7 @@ impl Attempt {
         if found.seen.is_none() {
             let names = std::slice::from_ref(&wish.point.name);
             tokio::select! {
-                scanned = air::scan(&self.inner, &wish.adapter, names) => scanned?,
+                scanned = scan::scan(&self.inner, &wish.adapter, names) => scanned?,
                 () = asker.closed() => return Err(self.out_of_range()),
             };
             found = self.look()?;

@@ -15,6 +15,7 @@ mod picture;
 mod reasons;
 #[cfg(test)]
 mod sample;
+mod scan;
 mod wanted;
 mod watcher;
 
@@ -261,7 +262,7 @@ impl Wifi for NetworkManager {
             let mut called = called.lock().unwrap_or_else(PoisonError::into_inner);
             called.extend(hidden.iter().cloned());
         }
-        air::scan(&self.inner, adapter, hidden).await
+        scan::scan(&self.inner, adapter, hidden).await
     }
 
     async fn air(

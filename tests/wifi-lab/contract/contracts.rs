@@ -46,6 +46,8 @@ pub(crate) trait AirControl: Send {
     async fn open(&mut self, net: &Net) -> Result<Mac, String>;
     /// Shuts it without a word.
     async fn close(&mut self, bssid: Mac) -> Result<(), String>;
+    /// Returns once the adapter scans; it was asked for.
+    async fn scans(&mut self) -> Result<(), String>;
     /// How many stations it has let in and not lost again, as it says itself.
     async fn guests(&mut self, bssid: Mac) -> Result<usize, String>;
     /// What the host keeps of connections, in a fixed order.
@@ -83,6 +85,7 @@ macro_rules! each_contract {
         $then! {
             a_scan_tells_name_channel_and_how_to_join,
             two_of_one_name_are_two,
+            a_scan_hears_what_opened_while_another_was_under_way,
             a_join_joins_the_one_of_two_whose_bssid_it_names,
             a_wrong_passphrase_is_told,
             a_network_that_vanished_is_told,
@@ -127,6 +130,9 @@ const LIMIT: Duration = Duration::from_mins(2);
 
 /// How often a witness is asked that cannot be listened to.
 const LOOK_AGAIN: Duration = Duration::from_millis(200);
+
+/// Enough for a question to reach the host's service.
+const ASKED: Duration = Duration::from_millis(300);
 
 const WORD: &str = "reeds-and-rushes";
 
@@ -318,6 +324,27 @@ async fn two_of_one_name_are_two(stage: &mut Stage<'_>) -> Outcome {
     holds("their BSSIDs differ", first.bssid != second.bssid)?;
     equal("names", &first.name, &second.name)?;
     equal("channel of the second", &second.channel(), &Some(1))
+}
+
+async fn a_scan_hears_what_opened_while_another_was_under_way(stage: &mut Stage<'_>) -> Outcome {
+    for round in 0..2 {
+        // As somebody else on this computer asks for one: nobody waits for it.
+        let other = stage.wifi.scan(&stage.adapter, &[]);
+        let _nobody = tokio::time::timeout(ASKED, other).await;
+        stage.air.scans().await?;
+        // Its first channel is passed before this one is on the air.
+        let bssid = stage.open(&Net { channel: 1, ..NET }).await?;
+        let heard = soon("the scan ends", async {
+            Ok(stage.wifi.scan(&stage.adapter, &[]).await?)
+        });
+        let heard = heard.await?;
+        holds(
+            &format!("in round {round} it hears the one that opened"),
+            heard.iter().any(|point| point.bssid == bssid),
+        )?;
+        stage.close(bssid).await?;
+    }
+    Ok(())
 }
 
 async fn a_join_joins_the_one_of_two_whose_bssid_it_names(stage: &mut Stage<'_>) -> Outcome {

@@ -7,6 +7,7 @@
 //! out {"ask":"open","name":"TarnBoat 07","passphrase":"…"|null,"hidden":false,"gives-addresses":true,"channel":6}
 //! in  {"bssid":"02:00:00:00:02:00"}
 //! out {"ask":"close","bssid":"02:00:00:00:02:00"}          in  {}
+//! out {"ask":"scans"}                                      in  {}
 //! out {"ask":"guests","bssid":"02:00:00:00:02:00"}         in  {"guests":1}
 //! out {"ask":"saved"}                                      in  {"saved":["…"]}
 //! out {"ask":"is-home"}                                    in  {"home":true}
@@ -93,6 +94,10 @@ impl AirControl for Harness {
 
     async fn close(&mut self, bssid: Mac) -> Result<(), String> {
         Self::ask(&json!({"ask": "close", "bssid": bssid.to_string()})).map(drop)
+    }
+
+    async fn scans(&mut self) -> Result<(), String> {
+        Self::ask(&json!({"ask": "scans"})).map(drop)
     }
 
     async fn guests(&mut self, bssid: Mac) -> Result<usize, String> {

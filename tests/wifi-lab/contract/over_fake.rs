@@ -67,6 +67,10 @@ impl AirControl for Fake {
         Ok(())
     }
 
+    async fn scans(&mut self) -> Result<(), String> {
+        Ok(())
+    }
+
     async fn guests(&mut self, bssid: Mac) -> Result<usize, String> {
         Ok(self.air.guests(bssid))
     }

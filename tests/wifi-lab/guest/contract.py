@@ -88,6 +88,9 @@ class Air:
         if asked == "close":
             await self._points[line["bssid"]].shut()
             return {}
+        if asked == "scans":
+            await self._lab.nm.scans(ADAPTER)
+            return {}
         if asked == "guests":
             return {"guests": len(await self._points[line["bssid"]].guests_now())}
         if asked == "saved":

@@ -166,6 +166,17 @@ class NetworkManager:
             found[address.lower()] = Heard(point, bytes(name), seen)
         return found
 
+    async def scans(self, adapter, limit_s=60):
+        """Waits until an adapter scans, which the supplicant alone says."""
+        service = "fi.w1.wpa_supplicant1"
+        words = (service, "/fi/w1/wpa_supplicant1", service, "GetInterface", "s", adapter)
+        [path] = await self.bus.call(*words)
+
+        async def look():
+            return await self.bus.get(service, path, f"{service}.Interface", "Scanning")
+
+        await self.bus.until(look, limit_s, f"{adapter} scans")
+
     async def hears(self, adapter, bssid, since=0, limit_s=60):
         """Scans until an access point is heard; gives its path.
 
