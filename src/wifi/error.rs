@@ -166,8 +166,8 @@ impl WifiError {
     pub fn help(&self) -> Option<String> {
         Some(match self {
             WifiError::NoService { .. } => {
-                "start it, or go without it: `--by-hand` lets you join the network yourself; \
-                 `linkmend host` shows what is missing"
+                "start it, or join the network yourself with `--by-hand`, which every command for one \
+                 receiver takes; `linkmend host` shows what is missing"
                     .into()
             }
             WifiError::NoAdapter { .. } => {
@@ -185,7 +185,7 @@ impl WifiError {
             }
             WifiError::Unmanaged { adapter, .. } => format!(
                 "let the service manage it (`nmcli device set {adapter} managed yes`), take \
-                 another with `--adapter`, or go `--by-hand`"
+                 another with `--adapter`, or join the network yourself with `--by-hand`"
             ),
             WifiError::Unavailable { .. } => {
                 "`linkmend host` shows what is missing; plugging it in again may help".into()

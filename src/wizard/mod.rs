@@ -189,15 +189,16 @@ async fn ready(guide: &Guide<'_>) -> Result<(), Failure> {
 /// Changes that an earlier run left unfinished are told first.
 fn cut_off(guide: &Guide<'_>) {
     // What is wrong with a journal is told where it is opened to be written.
-    let Some(unfinished) = guide
-        .context
-        .folder(false)
-        .and_then(|folder| ledger::unfinished(&Archive::open(&folder)?))
-        .ok()
-        .filter(|unfinished| !unfinished.is_empty())
-    else {
+    let Ok(folder) = guide.context.folder(false) else {
         return;
     };
+    let unfinished = Archive::open(&folder)
+        .and_then(|archive| ledger::unfinished(&archive))
+        .unwrap_or_default();
+    // What is open while somebody else writes is under way.
+    if unfinished.is_empty() || folder.holder().is_some() {
+        return;
+    }
     guide.remark(
         Tone::Careful,
         &format!(

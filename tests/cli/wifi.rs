@@ -130,7 +130,7 @@ fn without_a_service_and_a_terminal_every_command_says_so_and_what_goes_without(
             .ends(1)
             .complains_once()
             .says("error: no `NetworkManager` answers on this computer: there is no system bus")
-            .says("`--by-hand` lets you join the network yourself");
+            .says("join the network yourself with `--by-hand`");
         let said = call().word("--json").run().ends(1);
         assert_eq!(said.stderr, "", "{words:?}");
         assert_eq!(said.json("read")["error"]["code"], "no-wifi-service");
