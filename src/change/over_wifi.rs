@@ -82,9 +82,17 @@ impl Way {
             .is_none_or(|link| link == Link::Up(on.point.bssid))
     }
 
-    /// Whether what was joined fell silent, as one does that loses its power or restarts.
-    pub fn is_silent(&self) -> bool {
-        self.lock().link() == Some(Link::Silent)
+    /// Waits until what was joined falls silent, as one does that loses its power or restarts; for
+    /// ever, where it does not, or nobody tells.
+    pub async fn silent(&self) {
+        let link = self.lock().link.clone();
+        let falls = match link {
+            Some(mut link) => link.wait_for(|link| *link == Link::Silent).await.is_ok(),
+            None => false,
+        };
+        if !falls {
+            std::future::pending::<()>().await;
+        }
     }
 
     /// Waits until the adapter is not on it any more.
@@ -219,7 +227,13 @@ impl<E: OtherEnd, K: Clock + Sync> WifiReach<E, K> {
     async fn rejoin(&mut self, wait: &Wait, start: &BootTime, gone: &mut bool) -> bool {
         let lost_s = self.clock.now().seconds;
         if !*gone {
-            *gone = self.way.is_silent() || self.is_away(lost_s).await;
+            let way = self.way.clone();
+            *gone = tokio::select! {
+                biased;
+                // What the radio heard may be known a moment later than that the link is down.
+                () = way.silent() => true,
+                is_away = self.is_away(lost_s) => is_away,
+            };
         }
         // What was heard before this does not count.
         let mut since_s = lost_s;

@@ -2,6 +2,8 @@
 
 use std::collections::BTreeMap;
 
+use tokio::sync::watch;
+
 use super::*;
 use crate::{
     change::testing::AirClock,
@@ -175,6 +177,34 @@ async fn device_that_is_back_at_once_is_known_to_have_been_away() {
     let host = Host::new();
     let (mut reach, _) = host.joined(true).await;
     host.restarts(1, 6);
+    assert_eq!(reach.again(&wait((4.0, 8.0))).await, AWAY_AND_BACK);
+    assert_eq!(host.joins(), [1, 1]);
+}
+
+#[tokio::test(start_paused = true)]
+async fn silence_that_is_known_a_moment_after_the_link_is_down_is_a_witness_too() {
+    let host = Host::new();
+    let (mut reach, way) = host.joined(true).await;
+    let (link, told) = watch::channel(Link::Up(mac(1)));
+    let joined = Joined {
+        adapter: host.adapter.clone(),
+        link: Some(told),
+        gateway: None,
+    };
+    way.set(way.point(), &joined);
+    let (air, adapter) = (host.air.clone(), host.adapter.clone());
+    tokio::spawn(async move {
+        sleep(Duration::from_secs(2)).await;
+        air.hop_away(&adapter);
+        link.send_replace(Link::Down);
+        // It is back before a scan could miss it.
+        sleep(Duration::from_millis(200)).await;
+        link.send_replace(Link::Silent);
+        // The host's service joins it again.
+        sleep(Duration::from_millis(500)).await;
+        link.send_replace(Link::Down);
+        link.closed().await;
+    });
     assert_eq!(reach.again(&wait((4.0, 8.0))).await, AWAY_AND_BACK);
     assert_eq!(host.joins(), [1, 1]);
 }

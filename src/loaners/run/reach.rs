@@ -5,7 +5,7 @@ use std::{rc::Rc, sync::Arc, time::Duration};
 
 use tokio::{
     sync::{OwnedMutexGuard, oneshot},
-    time::{Instant, sleep, timeout_at},
+    time::{Instant, sleep, timeout, timeout_at},
 };
 
 use super::{
@@ -193,7 +193,7 @@ impl AirReach {
                 () = self.way.lost() => {}
             }
         }
-        self.way.is_silent()
+        !self.way.is_up() && timeout(MOMENT, self.way.silent()).await.is_ok()
     }
 
     /// Gives its adapter back and waits until one is granted for it again; none: it did not come
@@ -230,6 +230,9 @@ fn needs_no_witness(wait: &Wait) -> bool {
 /// How long it takes until one that is gone counts as silent, in s: some beacons of 0.1 s, and a
 /// probe without an answer (1.0 to 1.6 s were seen with the kernel's own 802.11 in Linux 6.1).
 const SILENCE_S: f64 = 2.0;
+
+/// How much later than that the link is down it may be known that it fell silent (a choice of ours).
+const MOMENT: Duration = Duration::from_millis(300);
 
 /// How long an adapter is held to see a loaner go for its restart, in s, where the loaner's own mark
 /// tells of the restart anyway. No source.

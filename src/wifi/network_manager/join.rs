@@ -424,15 +424,17 @@ impl Attempt {
                     break;
                 }
                 tokio::select! {
-                    changed = picture.changed() => if changed.is_err() {
-                        sender.send_replace(Link::Down);
-                        break;
-                    },
+                    // What the radio hears says why the link is down, and is to be known first.
+                    biased;
                     said = next(&mut radio, bssid) => match said {
                         Ok(Said::Vanished) => is_silent = true,
                         Ok(Said::Association { status: 0 }) => is_silent = false,
                         Ok(_) => {}
                         Err(_) => radio = None,
+                    },
+                    changed = picture.changed() => if changed.is_err() {
+                        sender.send_replace(Link::Down);
+                        break;
                     },
                     () = sender.closed() => break,
                 }
