@@ -16,7 +16,7 @@ use secrecy::SecretString;
 use crate::{
     profile::{Network, Profile, Security},
     terms::Mac,
-    wifi::{AccessPoint, Addressing, Key, NetworkName, Offers},
+    wifi::{AccessPoint, Key, NetworkName, Offers},
 };
 
 /// An access point that may be a device's.
@@ -72,18 +72,6 @@ pub fn names(profiles: &[Arc<Profile>]) -> BTreeSet<&str> {
     let networks = profiles.iter().filter_map(|one| one.network.as_ref());
     let names = networks.flat_map(|network| &network.names);
     names.map(String::as_str).collect()
-}
-
-/// The quickest way to an address in a family's network: the one that its profile names, or what the
-/// device gives.
-pub fn quick(network: &Network) -> Addressing {
-    match network.host {
-        Some(host) => Addressing::Static {
-            own: host.address,
-            prefix: host.prefix,
-        },
-        None => Addressing::Dhcp,
-    }
 }
 
 /// What lets this computer into a family's network with this passphrase; an open one takes none.

@@ -5,6 +5,7 @@
 //! each family says by what it is recognised; each page that this takes is fetched once, whatever
 //! number of families look at it. Nothing here acts on a device.
 
+pub mod addressing;
 pub mod air;
 pub mod around;
 pub mod mdns;

@@ -10,6 +10,7 @@ use crate::{
     },
     find::{
         FindError,
+        addressing::{Addressings, Vain},
         air::{self, Candidate},
     },
     profile::{Network, Security},
@@ -48,24 +49,22 @@ pub(super) async fn enter(
             wish.radio.open_network.as_deref(),
         ))
     });
-    let quick = air::quick(network);
-    let (join, joined) = join(wish, candidate, network, quick, keys).await?;
-    let nobody = match answers(wish, candidate, &join, &joined, open.clone()).await {
-        Err(nobody @ Failure::Find(FindError::NobodyThere { .. })) if quick != Addressing::Dhcp => {
-            nobody
+    let mut addressings = Addressings::of(network);
+    loop {
+        let (join, joined) = match join(wish, candidate, network, addressings.now(), keys).await {
+            Err(Failure::Wifi(WifiError::NoAddress { .. }))
+                if addressings.go_on(Vain::NoAddress) =>
+            {
+                continue;
+            }
+            joined => joined?,
+        };
+        match answers(wish, candidate, &join, &joined, open.clone()).await {
+            Err(Failure::Find(FindError::NobodyThere { .. }))
+                if addressings.go_on(Vain::Nobody) => {}
+            ended => return ended,
         }
-        ended => return ended,
-    };
-    // Some access points hear nobody who did not ask for an address.
-    let (join, joined) = match self::join(wish, candidate, network, Addressing::Dhcp, keys).await {
-        // This one gives none, so it was only late with its answer.
-        Err(Failure::Wifi(WifiError::NoAddress { .. })) => {
-            tracing::debug!(%nobody, "once more with the given address");
-            self::join(wish, candidate, network, quick, keys).await?
-        }
-        joined => joined?,
-    };
-    answers(wish, candidate, &join, &joined, open).await
+    }
 }
 
 async fn join(

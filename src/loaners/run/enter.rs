@@ -3,11 +3,15 @@
 use super::{air::Grant, night::Shared, way::Now};
 use crate::{
     change::{Trouble, over_wifi::Way},
-    find::{self, FindError, air},
+    find::{
+        self, FindError,
+        addressing::{Addressings, Vain},
+        air,
+    },
     profile::{Network, Security},
     session::{Origin, Session},
     terms::Exit,
-    wifi::{AdapterName, Addressing, Join, Joined, Key, NetworkName, WifiError},
+    wifi::{AdapterName, Join, Joined, Key, NetworkName, WifiError},
 };
 
 /// What was joined, and the session over it.
@@ -30,25 +34,26 @@ pub(super) async fn enter(shared: &Shared, grant: &Grant) -> Result<Entered, Tro
         ));
     };
     let key = key(shared, network)?;
-    let mut addressing = air::quick(network);
+    let mut addressings = Addressings::of(network);
     loop {
         let wish = Join {
             adapter: grant.adapter.clone(),
             point: grant.point.clone(),
             key: key.clone(),
-            addressing,
+            addressing: addressings.now(),
         };
-        let joined = wifi.join(&wish).await.map_err(|error| {
-            if is_of_the_adapter(&error) {
-                grant.give_up(shared);
+        let joined = match wifi.join(&wish).await {
+            Ok(joined) => joined,
+            Err(WifiError::NoAddress { .. }) if addressings.go_on(Vain::NoAddress) => continue,
+            Err(error) => {
+                if is_of_the_adapter(&error) {
+                    grant.give_up(shared);
+                }
+                return Err(wifi_trouble(&error));
             }
-            wifi_trouble(&error)
-        })?;
+        };
         match answers(shared, &wish, &joined).await {
-            // Some access points hear nobody who did not ask for an address.
-            Err(FindError::NobodyThere { .. }) if addressing != Addressing::Dhcp => {
-                addressing = Addressing::Dhcp;
-            }
+            Err(FindError::NobodyThere { .. }) if addressings.go_on(Vain::Nobody) => {}
             Err(error) => return Err(find_trouble(&error)),
             Ok((session, way)) => {
                 let is_open = network.security == Security::Open;

@@ -99,10 +99,6 @@ type Asker = oneshot::Sender<Result<Joined, WifiError>>;
 /// What was joined and the path of its activation, or why it was not.
 type Ended = Result<(Joined, OwnedObjectPath), WifiError>;
 
-/// How often an access point has to refuse a passphrase before it counts as wrong: a handshake also
-/// ends like that where its frames are lost, or one end is slow (a choice of ours).
-const WRONG_TIMES: u32 = 2;
-
 struct Attempt {
     inner: Arc<Inner>,
     wish: Join,
@@ -114,15 +110,11 @@ impl Attempt {
         if !self.may_be_a_passphrase() {
             return Some(Err(self.wrong_passphrase()));
         }
-        for _ in 1..WRONG_TIMES {
-            match self.once(asker).await? {
-                Err(WifiError::WrongPassphrase { .. }) => {
-                    tracing::debug!(bssid = %self.wish.point.bssid, "passphrase refused, once more");
-                }
-                ended => return Some(ended),
-            }
+        match self.once(asker).await? {
+            // A handshake ends like that, too, where its frames are lost, or one end is slow.
+            Err(WifiError::WrongPassphrase { .. }) => self.once(asker).await,
+            ended => Some(ended),
         }
-        self.once(asker).await
     }
 
     /// One attempt. None: nobody waits for it any more. Where it failed, what it began is left.

@@ -221,6 +221,31 @@ async fn who_is_known_by_its_serial_alone_is_asked_and_a_stranger_is_left_as_it_
 }
 
 #[tokio::test]
+async fn who_gives_no_address_and_does_not_answer_is_asked_at_the_named_one_again() {
+    let shore = Shore::of(Family::SampleForm, &[Scenario::Locked], &["wlan0"]).await;
+    let loaner = &shore.house.running[0];
+    shore.air.put(FakePoint {
+        gives_addresses: false,
+        ..FakePoint::new("TarnBoat 3", Mac(loaner.bssid()), Some("reeds-and-rushes"))
+    });
+    loaner.power(true);
+    let (mut world, _stop) = shore.world();
+    // Nobody listens there: discard of RFC 863, on a loopback address that no test has.
+    world.behind = Some(Arc::new(|_| Origin::parse("http://127.77.77.77:9").ok()));
+    let order = shore.order(ShelfCommand::Check, &["wlan0"]);
+    let out = run(order, world, &mut |_: &ShelfLine| {})
+        .await
+        .expect("begun");
+    let code = out.loaners[0]
+        .error
+        .as_ref()
+        .map(|error| error.code.as_str());
+    assert_eq!(code, Some("nobody-there"));
+    let joins = shore.air.joins().len();
+    assert!(joins >= 3 && joins.is_multiple_of(3), "{joins}");
+}
+
+#[tokio::test]
 async fn an_adapter_that_is_switched_off_leaves_its_loaners_to_the_other_one() {
     let both = ["wlan0", "wlan1"];
     let shore = Shore::of(Family::SampleScript, &[Scenario::Locked; 2], &both).await;
